@@ -1,0 +1,135 @@
+"""A job from files: hears every sound, orders everything by its time, and feeds one session."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from capture.bench.plan import Item, Plan
+from capture.bench.session import Header, Measurer, Session
+from capture.errors import AudioError, RecognitionError
+from capture.judge.entry import Moment, Recorded
+
+if TYPE_CHECKING:
+    from capture.procedure.model import Procedure
+    from capture.record import Record
+    from capture.speech import Heard, Recogniser
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a run left behind. ``faults`` are sentences about files that could not be used."""
+
+    job: str
+    entries: tuple[Recorded, ...]
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Event:
+    at: datetime
+    item: Item
+    heard: Heard | None
+
+
+def run_plan(
+    plan: Plan,
+    procedure: Procedure,
+    record: Record,
+    recogniser: Recogniser,
+    measurer: Measurer,
+    progress: Progress = lambda _: None,
+    tell: Callable[[Recorded], None] = lambda _: None,
+) -> Outcome:
+    """Make one job's record.
+
+    Args:
+        plan: which files, when, by whom.
+        procedure: the kind of job.
+        record: where it goes.
+        recogniser: hears the sound files.
+        measurer: measures the pictures.
+        progress: is told in a few words what is being done.
+        tell: is shown every entry as it is stored.
+
+    Returns:
+        The job's id, its entries and what could not be used.
+
+    Raises:
+        RecognitionError: there were sound files and not one of them could be read.
+    """
+    events, faults = _events(plan, recogniser, progress)
+    start = min((event.at for event in events), default=plan.items[0].time.at)
+    start = min(start, plan.items[0].time.at)
+    session = Session(record, procedure, str(uuid.uuid4()), str(uuid.uuid4()), measurer, technician=plan.technician)
+    header = Header(
+        plan.technician,
+        plan.workshop,
+        plan.reference,
+        {"recogniser": recogniser.name, "setups": {view: path.name for view, path in plan.setups.items()}},
+    )
+    session.open(header, Moment(start, 0.0))
+    _keep_sources(plan, session, start, faults)
+    for event in events:
+        for recorded in _feed(session, event, start, progress):
+            tell(recorded)
+    for recorded in session.finish(_moment(_end(events, start), start)):
+        tell(recorded)
+    if any(item.kind == "sound" for item in plan.items) and not any(event.heard for event in events) and faults:
+        raise RecognitionError("; ".join(faults.values()))
+    return Outcome(session.job, session.recorded, tuple(faults.values()))
+
+
+def _events(plan: Plan, recogniser: Recogniser, progress: Progress) -> tuple[list[_Event], dict[str, str]]:
+    from capture.speech import read_audio
+
+    events: list[_Event] = []
+    faults: dict[str, str] = {}
+    for item in plan.items:
+        if item.kind == "photo":
+            events.append(_Event(item.time.at, item, None))
+            continue
+        progress(f"hearing {item.path.name}")
+        try:
+            audio = read_audio(item.path)
+        except AudioError as error:
+            faults[item.path.name] = str(error)
+            continue
+        for heard in recogniser.hear(audio):
+            events.append(_Event(item.time.at + timedelta(seconds=heard.start_s), item, heard))
+    return sorted(events, key=lambda event: event.at), faults
+
+
+def _keep_sources(plan: Plan, session: Session, start: datetime, faults: dict[str, str]) -> None:
+    for item in plan.items:
+        if item.kind == "sound":
+            facts = {"time_from": item.time.source, "fault": faults.get(item.path.name)}
+            data = item.path.read_bytes()
+            session.source(item.path.name, data, item.media_type, _moment(item.time.at, start), facts)
+
+
+def _feed(session: Session, event: _Event, start: datetime, progress: Progress) -> Iterator[Recorded]:
+    moment = _moment(event.at, start)
+    if event.heard is not None:
+        yield from session.hear(event.heard, moment)
+        return
+    progress(f"measuring {event.item.path.name}")
+    facts = {"name": event.item.path.name, "time_from": event.item.time.source}
+    data = event.item.path.read_bytes()
+    yield from session.photo(data, event.item.media_type, moment, view=event.item.view, facts=facts)
+
+
+def _end(events: list[_Event], start: datetime) -> datetime:
+    ends = [
+        event.at + timedelta(seconds=event.heard.end_s - event.heard.start_s if event.heard else 0) for event in events
+    ]
+    return max(ends, default=start)
+
+
+def _moment(at: datetime, start: datetime) -> Moment:
+    return Moment(at, (at - start).total_seconds())

@@ -1,0 +1,78 @@
+"""Joins the procedure's photo views with the vision room: which setup measures which view."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from capture.bench.session import Looked
+from capture.errors import UsageError
+from capture.judge.entry import PhotoResult
+
+if TYPE_CHECKING:
+    from capture.procedure.model import PhotoView, Procedure
+    from vision import Setup
+
+_RIM_TOLERANCE_MM = 0.5
+
+
+class SetupMeasurer:
+    """Measures a picture with the setup that belongs to its view.
+
+    Args:
+        procedure: whose photo views may be asked for.
+        setups: view id -> setup file.
+
+    Raises:
+        UsageError: a view is unknown, or a setup's case is not the procedure's.
+        vision.errors.VisionError: a setup file is wrong.
+    """
+
+    def __init__(self, procedure: Procedure, setups: Mapping[str, Path]) -> None:
+        from vision import load_setup
+
+        self._procedure = procedure
+        known = {view.id for view in procedure.photos}
+        for view in setups:
+            if view not in known:
+                raise UsageError(f"setup for '{view}': no such photo view; known are {', '.join(sorted(known))}")
+        self._setups: dict[str, Setup] = {view: load_setup(path) for view, path in setups.items()}
+        for view, setup in self._setups.items():
+            _same_case(procedure.photo(view), setup, setups[view])
+
+    def __call__(self, data: bytes, view: str) -> Looked:
+        """Measure one picture; every failure is an answer with its reason."""
+        from vision import load_photo, measure, overlay, to_json
+        from vision.errors import VisionError
+
+        setup = self._setups.get(view)
+        if self._procedure.photo(view).measures is None:
+            return Looked(
+                PhotoResult(view, "not_measured", sentence="Kept as a picture; nothing is measured on it."), None
+            )
+        if setup is None:
+            sentence = "No measuring setup was given for this view; give one with --setup and measure again."
+            return Looked(PhotoResult(view, "not_measured", reason="no_setup", sentence=sentence), None)
+        try:
+            photo = load_photo(data)
+        except VisionError as error:
+            return Looked(PhotoResult(view, "not_measured", reason="unreadable", sentence=str(error)), None)
+        result = measure(photo, setup)
+        drawn = overlay(photo, result)
+        facts = to_json(result)
+        if hasattr(result, "reason"):
+            refused = PhotoResult(view, "refused", reason=result.reason, sentence=result.sentence, measurement=facts)
+            return Looked(refused, drawn)
+        flags = tuple((flag.id, flag.sentence) for flag in result.flags)
+        measured = PhotoResult(view, "measured", result.value_mm, result.expanded_mm, flags=flags, measurement=facts)
+        return Looked(measured, drawn)
+
+
+def _same_case(view: PhotoView, setup: Setup, path: Path) -> None:
+    wanted, given = view.rim_diameter_mm, setup.geometry.rim_diameter_mm
+    if wanted is not None and abs(float(wanted) - given) > _RIM_TOLERANCE_MM:
+        raise UsageError(
+            f"{path}: the rim is {given} mm across, the procedure's view '{view.name}' has {wanted} mm; "
+            "measure the case and correct the one that is wrong"
+        )

@@ -1,0 +1,243 @@
+"""One job at one bench: what is heard and photographed goes in, judged entries go into the record.
+
+The session owns no clock, microphone or camera: every event comes with its moment. Nothing is dropped: an utterance
+that means nothing, a picture that cannot be opened and a sound that cannot be read are all stored with the reason.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING, Any, Protocol
+
+from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
+from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
+from capture.phrases import parse
+from capture.phrases.statements import Context, NotUnderstood, Said
+
+if TYPE_CHECKING:
+    from capture.procedure.model import Procedure
+    from capture.record import MediaRef, Record, Row
+    from capture.speech import Heard
+
+UNJUDGED = frozenset({"opened", "source", "resumed"})
+"""Kinds of rows that the bench writes itself; all others are judged entries."""
+
+_UNASKED = Warned(
+    "photo_unasked",
+    "warning",
+    "A picture came in that nobody had asked for, so it is kept but not measured.",
+    "Say the photo view's name before taking the picture, or name the view in the job file.",
+)
+
+
+@dataclass(frozen=True)
+class Header:
+    """Who works on what, for whom; ``settings`` is whatever else should be on record (plain JSON)."""
+
+    technician: str
+    workshop: str
+    reference: str
+    settings: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Looked:
+    """What a measurer made of a picture. ``overlay`` is the annotated picture (JPEG or PNG), or None."""
+
+    result: PhotoResult
+    overlay: bytes | None
+    overlay_type: str = "image/jpeg"
+
+
+class Measurer(Protocol):
+    """Measures one picture taken for one of the procedure's photo views; never raises on a bad picture."""
+
+    def __call__(self, data: bytes, view: str) -> Looked: ...  # noqa: D102
+
+
+class Session:
+    """Feeds one job's record.
+
+    Args:
+        record: an open record.
+        procedure: the kind of job.
+        job: the job's id (UUID).
+        session: this session's id (UUID).
+        measurer: how pictures are measured.
+        recorded: the job's entries so far, when it is resumed.
+    """
+
+    def __init__(
+        self,
+        record: Record,
+        procedure: Procedure,
+        job: str,
+        session: str,
+        measurer: Measurer,
+        recorded: Iterable[Recorded] = (),
+        technician: str = "",
+    ) -> None:
+        self._record = record
+        self._procedure = procedure
+        self._measurer = measurer
+        self._recorded = list(recorded)
+        self._asked: str | None = None
+        self._technician = technician
+        self.job = job
+        self.session = session
+
+    @property
+    def view(self) -> JobView:
+        """The job so far, as the judge sees it."""
+        return JobView.of(self._recorded, self._procedure)
+
+    @property
+    def recorded(self) -> tuple[Recorded, ...]:
+        """Every judged entry so far."""
+        return tuple(self._recorded)
+
+    def open(self, header: Header, moment: Moment) -> Row:
+        """Write the row that opens the job; the procedure's text goes into the record with it."""
+        procedure = self._procedure
+        text = self._record.put_media(procedure.text.encode(), "procedure", "application/toml")
+        body = {
+            "kind": "opened",
+            "data": {
+                "procedure": {
+                    "id": procedure.id,
+                    "name": procedure.name,
+                    "version": procedure.version,
+                    "source": procedure.source,
+                    "digest": procedure.digest,
+                },
+                "technician": header.technician,
+                "workshop": header.workshop,
+                "reference": header.reference,
+                "cautions": list(procedure.cautions),
+                "settings": dict(header.settings),
+            },
+        }
+        return self._append("opened", body, moment, [text])
+
+    def source(self, name: str, data: bytes, media_type: str, moment: Moment, facts: Mapping[str, Any]) -> Row:
+        """Keep a whole file as it came in (original sound), with plain facts about it."""
+        ref = self._record.put_media(data, "source", media_type)
+        body = {"kind": "source", "data": {"file": name, **facts}}
+        return self._append("source", body, moment, [ref])
+
+    def hear(self, heard: Heard, moment: Moment) -> tuple[Recorded, ...]:
+        """Parse, judge and store one utterance.
+
+        Args:
+            heard: words with times and confidences, and the exact clip.
+            moment: when its first word began.
+
+        Returns:
+            The entries it became, in order.
+        """
+        clip = self._record.put_media(heard.clip.wav_bytes(), "clip", "audio/wav")
+        words = [word.text for word in heard.words]
+        done: list[Recorded] = []
+        statements = parse(words, self._procedure, self._context()) or (
+            NotUnderstood(words="", span=(0, 0), sentence="Sound, but no word that could be recognised; say it again."),
+        )
+        for statement in statements:
+            candidate = self._candidate(statement, heard)
+            for entry in judge(self._procedure, self.view, candidate, moment):
+                done.append(self._store(entry, moment, [clip], {"heard": _heard_body(heard)}))
+        return tuple(done)
+
+    def photo(
+        self, data: bytes, media_type: str, moment: Moment, *, view: str | None = None, facts: Mapping[str, Any]
+    ) -> tuple[Recorded, ...]:
+        """Match a picture with the last request still open, measure it, judge and store it with its overlay.
+
+        A request that was followed by another one is never matched: its picture would be a guess.
+
+        Args:
+            data: the whole picture file.
+            media_type: its media type.
+            moment: when it was taken.
+            view: the photo view when it is known otherwise than by a spoken request.
+            facts: plain facts to keep (file name, how its time is known).
+        """
+        original = self._record.put_media(data, "photo", media_type)
+        asked, self._asked = view or self._asked, None
+        if asked is None:
+            entry = Entry(
+                kind="photo",
+                stage=self.view.stage,
+                subject=None,
+                status="not_accepted",
+                words="",
+                data={"view": None, "outcome": "not_measured", "reason": "unasked", "sentence": _UNASKED.sentence},
+                warnings=(_UNASKED,),
+            )
+            return (self._store(entry, moment, [original], {"file": dict(facts)}),)
+        looked = self._measurer(data, asked)
+        media = [original]
+        if looked.overlay is not None:
+            media.append(self._record.put_media(looked.overlay, "overlay", looked.overlay_type))
+        entries = judge(self._procedure, self.view, Candidate(photo=looked.result), moment)
+        return tuple(self._store(entry, moment, media, {"file": dict(facts)}) for entry in entries)
+
+    def finish(self, moment: Moment) -> tuple[Recorded, ...]:
+        """Close the books: what the last stage and the whole job lack, and the kit's balance."""
+        return tuple(self._store(entry, moment, [], {}) for entry in finish(self._procedure, self.view, moment))
+
+    def _context(self) -> Context:
+        view = self.view
+        return Context(stage=view.stage, last_field=view.last_field)
+
+    def _candidate(self, statement: Said, heard: Heard) -> Candidate:
+        first, last = statement.span
+        inside = heard.words[first:last]
+        doubts = tuple(
+            doubt.sentence for doubt in heard.doubts if doubt.span is None or _overlap(doubt.span, statement.span)
+        )
+        confidence = min((word.confidence for word in inside), default=None)
+        return Candidate(statement=statement, doubts=doubts, confidence=confidence, person=self._technician or None)
+
+    def _store(self, entry: Entry, moment: Moment, media: Sequence[MediaRef], more: Mapping[str, Any]) -> Recorded:
+        row = self._append(entry.kind, {**entry_to_body(entry), **more}, moment, media)
+        recorded = Recorded(row.id, entry, moment)
+        self._recorded.append(recorded)
+        if entry.kind == "photo_asked" and entry.subject:
+            self._asked = entry.subject
+        return recorded
+
+    def _append(self, kind: str, body: Mapping[str, Any], moment: Moment, media: Sequence[MediaRef]) -> Row:
+        return self._record.append(
+            job=self.job,
+            kind=kind,
+            body=body,
+            at=moment.at,
+            mono=moment.mono,
+            session=self.session,
+            media=media,
+        )
+
+
+def recorded_of(rows: Iterable[Row], moments: Iterable[Moment]) -> list[Recorded]:
+    """Turn stored rows back into judged entries (rows of the kinds in ``UNJUDGED`` are left out)."""
+    return [
+        Recorded(row.id, entry_from_body(row.body), moment)
+        for row, moment in zip(rows, moments, strict=True)
+        if row.kind not in UNJUDGED
+    ]
+
+
+def _overlap(one: tuple[int, int], two: tuple[int, int]) -> bool:
+    return one[0] < two[1] and two[0] < one[1]
+
+
+def _heard_body(heard: Heard) -> dict[str, Any]:
+    return {
+        "text": heard.text,
+        "engine": heard.engine,
+        "start_s": round(heard.start_s, 3),
+        "end_s": round(heard.end_s, 3),
+        "words": [asdict(replace(word, confidence=round(word.confidence, 4))) for word in heard.words],
+        "doubts": [doubt.sentence for doubt in heard.doubts],
+    }
