@@ -96,26 +96,26 @@ def load_plan(folder: Path, overrides: Overrides | None = None) -> Plan:
         raise UsageError(f"{folder}: not a folder; name the folder that holds the job's sound and pictures")
     raw = _read_job_file(folder / "job.toml")
     faults = [f"unknown key '{key}'; known are {', '.join(sorted(_KEYS))}" for key in raw if key not in _KEYS]
+    texts = {key: _text(raw, key, faults) for key in ("procedure", "technician", "workshop", "reference", "model")}
     items = [*_items(folder, raw, "sound", faults), *_items(folder, raw, "photo", faults)]
     setups = {**_setups(folder, raw.get("setups", {}), faults), **given.setups}
-    procedure = given.procedure or _text(raw, "procedure", faults)
-    model = given.model or (folder / _text(raw, "model", faults) if "model" in raw else None)
+    procedure = given.procedure or texts["procedure"]
     if not procedure:
         faults.append('no procedure; write procedure = "..." or give --procedure')
     if not items:
         faults.append(f"no sound or picture; supported endings are {' '.join([*SOUND_TYPES, *PHOTO_TYPES])}")
     if faults:
         raise UsageError(f"{folder / 'job.toml'}: correct the job file:\n" + "\n".join(f"  {f}" for f in faults))
-    if procedure and (folder / procedure).is_file():
+    if not given.procedure and (folder / procedure).is_file():
         procedure = str(folder / procedure)
     return Plan(
         procedure=procedure,
-        technician=given.technician or _text(raw, "technician", faults) or "not named",
-        workshop=given.workshop or _text(raw, "workshop", faults),
-        reference=given.reference or _text(raw, "reference", faults),
+        technician=given.technician or texts["technician"] or "not named",
+        workshop=given.workshop or texts["workshop"],
+        reference=given.reference or texts["reference"],
         setups=setups,
         items=tuple(sorted(items, key=lambda item: (item.time.at, item.path.name))),
-        model=model,
+        model=given.model or (folder / texts["model"] if texts["model"] else None),
     )
 
 
