@@ -1,0 +1,72 @@
+"""How rows are chained, so that anyone can recompute it.
+
+A row's hash is the SHA-256, in lower-case hexadecimal, of the canonical JSON (RFC 8785, UTF-8) of the object::
+
+    {"at": …, "body": SHA-256 of the stored body text, "id": …, "job": …, "kind": …,
+     "mono": …, "prev": the hash of the row before, "seq": …, "session": …}
+
+The stored body text is itself canonical JSON. The first row's ``prev`` is ``GENESIS``.
+"""
+
+from __future__ import annotations
+
+import json
+from hashlib import sha256
+from typing import Any
+
+import rfc8785
+
+GENESIS_TEXT = "benchwitness record, format 1"
+GENESIS = sha256(GENESIS_TEXT.encode()).hexdigest()
+"""``prev`` of row 1: the SHA-256 of ``GENESIS_TEXT``."""
+
+_EXACT = 2**53 - 1
+
+
+def canonical(value: Any) -> str:
+    """``value`` as canonical JSON text.
+
+    Raises:
+        ValueError: a part of it has no canonical JSON form (not a number, infinity, an integer beyond 2**53,
+            a key that is not text, an object that is not JSON); the message names it.
+    """
+    return rfc8785.dumps(value).decode()
+
+
+def load(text: str) -> Any:
+    """Read JSON back, so that ``canonical(load(canonical(x))) == canonical(x)`` for every x.
+
+    RFC 8785 writes the number 1e20 without an exponent; as JSON's numbers are doubles, an integer beyond 2**53
+    becomes a float again.
+
+    Raises:
+        ValueError: ``text`` is not JSON.
+    """
+    return json.loads(text, parse_int=_whole)
+
+
+def _whole(digits: str) -> int | float:
+    number = int(digits)
+    return number if abs(number) <= _EXACT else float(digits)
+
+
+def row_hash(
+    *, seq: int, id_: str, job: str, kind: str, at: str, mono: float, session: str, body: str, prev: str
+) -> str:
+    """The hash of a row; ``body`` is its stored text.
+
+    Raises:
+        ValueError: ``mono`` is not a finite number.
+    """
+    envelope: dict[str, str | int | float] = {
+        "at": at,
+        "body": sha256(body.encode()).hexdigest(),
+        "id": id_,
+        "job": job,
+        "kind": kind,
+        "mono": mono,
+        "prev": prev,
+        "seq": seq,
+        "session": session,
+    }
+    return sha256(rfc8785.dumps(envelope)).hexdigest()

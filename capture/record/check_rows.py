@@ -1,0 +1,228 @@
+"""Recompute every row's hash and its place in the chain."""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from capture.record import chain
+from capture.record.rows import Fault, Head, MediaRef
+from capture.record.times import parse_time
+
+_COLUMNS = ("seq", "id", "job", "kind", "at", "mono", "session", "body", "prev", "hash")
+_SELECT = f"SELECT {', '.join(_COLUMNS)} FROM ledger NOT INDEXED"
+_PAGE = 500
+_TEXTS = frozenset(_COLUMNS) - {"seq", "mono"}
+_COMPARE = "compare with a copy of the record; do not rely on this row"
+
+
+@dataclass(frozen=True)
+class Stored:
+    """A row's id and hash as they stand in the ledger."""
+
+    id: str
+    hash: str
+
+
+@dataclass
+class Chained:
+    """What the walk along the chain found. ``stored``: rows by number; ``computed``: hashes recomputed, of rows
+    that are what they were; ``refs``: (row number, id, media reference)."""
+
+    count: int = 0
+    head: Head = field(default_factory=lambda: Head(0, chain.GENESIS))
+    stored: dict[int, Stored] = field(default_factory=dict)
+    computed: dict[int, str] = field(default_factory=dict)
+    refs: list[tuple[int, str, MediaRef]] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    notices: list[Fault] = field(default_factory=list)
+    times: dict[str, tuple[datetime, float]] = field(default_factory=dict)
+    ids: dict[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def nothing(cls) -> Chained:
+        """The result when the ledger cannot be read at all."""
+        return cls()
+
+    def fault(self, seq: int, id_: object, what: str, todo: str = _COMPARE) -> None:
+        """Add a fault about a row."""
+        self.faults.append(Fault(f"row {seq} (id {id_})", what, todo))
+
+
+def check_rows(connection: sqlite3.Connection, last_noted: int, progress: Callable[[int, int], None]) -> Chained:
+    """Walk along all rows.
+
+    Args:
+        connection: the ledger, in one read transaction, its text handed out as bytes.
+        last_noted: the highest row number that ``heads.txt`` knows, 0 for none.
+        progress: told how many rows are done, of how many.
+    """
+    found = Chained()
+    expected, prev = 1, chain.GENESIS
+    total = max(last_noted, _highest(connection))
+    for seq, values in _rows(connection, total, found):
+        _missing(found, expected, seq)
+        before = prev if seq == expected else None
+        expected = max(expected, seq + 1)
+        prev = _check_row(found, seq, values, before) if values is not None else ""
+        if seq % _PAGE == 0:
+            progress(seq, total)
+    progress(total, total)
+    return found
+
+
+def _highest(connection: sqlite3.Connection) -> int:
+    try:
+        (highest,) = connection.execute("SELECT max(seq) FROM ledger").fetchone()
+    except sqlite3.DatabaseError:
+        return 0
+    return highest if isinstance(highest, int) else 0
+
+
+def _rows(
+    connection: sqlite3.Connection, total: int, found: Chained
+) -> Iterator[tuple[int, dict[str, Any] | None]]:
+    """All rows in order; None for one that SQLite cannot read. After damage every number is tried by itself."""
+    last: int | None = None
+    while True:
+        where = "" if last is None else f"WHERE seq > {last}"
+        page = []
+        try:
+            for values in connection.execute(f"{_SELECT} {where} ORDER BY seq LIMIT {_PAGE}"):
+                page.append(values)
+        except sqlite3.DatabaseError as error:
+            yield from _named(page)
+            last = page[-1][0] if page else last
+            yield from _one_by_one(connection, (last or 0) + 1, total, found, error)
+            return
+        yield from _named(page)
+        if len(page) < _PAGE:
+            return
+        last = page[-1][0]
+
+
+def _one_by_one(
+    connection: sqlite3.Connection, first: int, total: int, found: Chained, error: sqlite3.Error
+) -> Iterator[tuple[int, dict[str, Any] | None]]:
+    if first > total:
+        found.fault(first, "unknown", f"the ledger cannot be read from here on ({error})")
+    for seq in range(first, total + 1):
+        try:
+            values = connection.execute(f"{_SELECT} WHERE seq = ?", (seq,)).fetchone()
+        except sqlite3.DatabaseError as trouble:
+            found.fault(seq, "unknown", f"the row cannot be read ({trouble})")
+            yield seq, None
+        else:
+            if values is not None:
+                yield from _named([values])
+
+
+def _named(page: list[tuple[Any, ...]]) -> Iterator[tuple[int, dict[str, Any]]]:
+    for values in page:
+        yield values[0], dict(zip(_COLUMNS, values, strict=True))
+
+
+def _missing(found: Chained, expected: int, seq: int) -> None:
+    if seq < 1:
+        found.fault(seq, "any", "a row with this number was never written by the program")
+    elif seq > expected:
+        gone = f"row {expected}" if seq == expected + 1 else f"rows {expected} to {seq - 1}"
+        found.faults.append(Fault(gone, "missing from the ledger", "put the ledger back from a copy"))
+
+
+def _check_row(found: Chained, seq: int, values: dict[str, Any], before: str | None) -> str:
+    """Check one row; returns the hash that the next row's ``prev`` must be."""
+    row, undecodable = _decoded(values)
+    id_ = row["id"]
+    found.count += 1
+    found.stored[seq] = Stored(str(id_), str(row["hash"]))
+    if undecodable:
+        found.fault(seq, id_, f"changed: {', '.join(undecodable)} cannot be read")
+        return str(row["hash"])
+    digest = chain.row_hash(
+        seq=seq,
+        id_=id_,
+        job=row["job"],
+        kind=row["kind"],
+        at=row["at"],
+        mono=row["mono"],
+        session=row["session"],
+        body=row["body"],
+        prev=row["prev"],
+    )
+    if digest != row["hash"]:
+        found.fault(seq, id_, f"changed: its content gives the hash {digest}, stored is {row['hash']}")
+    else:
+        found.computed[seq] = digest
+    if before is not None and row["prev"] != before:
+        found.fault(seq, id_, f"the chain is broken before it: it follows {row['prev']}, the row before has {before}")
+    found.head = Head(seq, row["hash"])
+    _check_content(found, seq, row)
+    return str(row["hash"])
+
+
+def _decoded(values: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
+    row, undecodable = dict(values), []
+    for name in _TEXTS:
+        try:
+            row[name] = values[name].decode()
+        except (UnicodeDecodeError, AttributeError):
+            undecodable.append(name)
+    mono = values["mono"]
+    if not isinstance(mono, float) or not math.isfinite(mono) or math.copysign(1, mono) < 0:
+        undecodable.append("mono")
+    if not isinstance(row["id"], str):
+        row["id"] = repr(row["id"])
+    return row, sorted(undecodable)
+
+
+def _check_content(found: Chained, seq: int, row: dict[str, Any]) -> None:
+    id_ = row["id"]
+    if id_ in found.ids:
+        found.fault(seq, id_, f"its id is also that of row {found.ids[id_]}")
+    found.ids.setdefault(id_, seq)
+    if not _is_uuid7(id_):
+        found.fault(seq, id_, "its id is not a UUIDv7")
+    try:
+        body = chain.load(row["body"])
+        canonical = chain.canonical(body) == row["body"]
+        refs = [MediaRef(m["sha256"], m["size"], m["media_type"], m["kind"]) for m in body.get("media", ())]
+    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        found.fault(seq, id_, f"its body is not what the program writes ({error!r})")
+        return
+    if not canonical:
+        found.fault(seq, id_, "its body is not canonical JSON (RFC 8785)")
+    found.refs += [(seq, id_, ref) for ref in refs]
+    _check_time(found, seq, row)
+
+
+def _check_time(found: Chained, seq: int, row: dict[str, Any]) -> None:
+    try:
+        at = parse_time(row["at"])
+    except ValueError as error:
+        found.fault(seq, row["id"], str(error))
+        return
+    before = found.times.get(row["session"])
+    found.times[row["session"]] = (at, row["mono"])
+    if before is None:
+        return
+    where = f"row {seq} (id {row['id']})"
+    if at < before[0]:
+        what = f"the clock ran back within its session, from {before[0].isoformat()} to {row['at']}"
+        found.notices.append(Fault(where, what, "take the order of the rows, not their clock"))
+    if row["mono"] < before[1]:
+        what = f"the seconds of its session ran back, from {before[1]} to {row['mono']}"
+        found.notices.append(Fault(where, what, "take the order of the rows"))
+
+
+def _is_uuid7(text: str) -> bool:
+    try:
+        value = UUID(text)
+    except ValueError:
+        return False
+    return value.version == 7 and str(value) == text

@@ -1,0 +1,70 @@
+"""``heads.txt``: one line a row, "seq hash", written after the row's commit.
+
+SQLite drops damaged transactions at the end of its log without a word. The lines here show that rows were there and
+which; they are no proof against someone who cuts both (for that a head must have left the machine).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+NAME = "heads.txt"
+
+_LINE = re.compile(rb"([1-9]\d{0,17}) ([0-9a-f]{64})")
+
+
+@dataclass(frozen=True)
+class HeadLine:
+    """Line ``number`` of the file says that row ``seq`` had this ``hash``."""
+
+    number: int
+    seq: int
+    hash: str
+
+
+@dataclass(frozen=True)
+class HeadLines:
+    """The readable lines, and the numbers of lines that cannot be read. A last line without its end, which a crash
+    leaves, is neither."""
+
+    lines: tuple[HeadLine, ...]
+    unreadable: tuple[int, ...]
+    torn: bool
+
+
+def read(folder: Path) -> HeadLines | None:
+    """The lines of a record's ``heads.txt``, or None when it has none."""
+    try:
+        content = (folder / NAME).read_bytes()
+    except FileNotFoundError:
+        return None
+    *whole, rest = content.split(b"\n")
+    lines, unreadable = [], []
+    for number, line in enumerate(whole, start=1):
+        found = _LINE.fullmatch(line)
+        if found:
+            lines.append(HeadLine(number, int(found[1]), found[2].decode()))
+        elif line:
+            unreadable.append(number)
+    return HeadLines(tuple(lines), tuple(unreadable), bool(rest))
+
+
+def add(folder: Path, heads: Iterable[tuple[int, str]]) -> None:
+    """Append lines, one (seq, hash) each; a torn last line is ended first."""
+    text = "".join(f"{seq} {digest}\n" for seq, digest in heads).encode()
+    with (folder / NAME).open("a+b") as stream:
+        if _torn(folder / NAME):
+            text = b"\n" + text
+        stream.write(text)
+
+
+def _torn(path: Path) -> bool:
+    with path.open("rb") as stream:
+        size = stream.seek(0, 2)
+        if not size:
+            return False
+        stream.seek(size - 1)
+        return stream.read(1) != b"\n"
