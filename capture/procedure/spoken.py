@@ -1,0 +1,62 @@
+"""Spoken names of a procedure: they must be tellable from one another and from the words of dictation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from capture.procedure import language as lang
+from capture.procedure.lines import Path
+from capture.procedure.schema import Report
+
+Data = dict[str, Any]
+Named = tuple[tuple[str, ...], str, Path]
+"""Words, what they name (section and id), and where that is written."""
+
+SUBJECTS = ("identity", "instrument", "reading", "counter", "check", "part")
+"""Sections whose names begin a statement, so that all of them share one space of names."""
+
+_RESERVED = frozenset(
+    {*lang.JOINERS, *lang.LINKS, *lang.CONNECTIVES, *lang.LETTERS, *lang.DENIALS, lang.OLD, lang.NEW}
+    | (lang.NUMBER_WORDS - {"oh"})
+    | {lang.phrase(form)[0] for forms in lang.OPENERS.values() for form in forms}
+) - {"oh"}
+
+
+def check_spoken(data: Data, report: Report) -> None:
+    """Report every spoken name that is said like another or like a word of dictation."""
+    subjects = [named for section in SUBJECTS for named in _names(data[section], (section,))]
+    for words, what, path in subjects:
+        if words[0] in _RESERVED:
+            report(path, f"the name '{' '.join(words)}' of {what} begins with '{words[0]}', "
+                         "a word of dictation; choose another.")  # fmt: skip
+    _collisions(subjects, report)
+    for section in ("stage", "photo", "role"):
+        _collisions(list(_names(data[section], (section,))), report)
+    by_words = {words: what for words, what, _ in subjects}
+    for i, check in enumerate(data["check"]):
+        answers = list(_names(check["answer"], ("check", i, "answer")))
+        _collisions(answers, report)
+        for name in lang.phrases(check["spoken"] or ()):
+            for words, _, path in answers:
+                for end in range(1, len(words) + 1):
+                    if other := by_words.get((*name, *words[:end])):
+                        report(path, f"'{' '.join((*name, *words))}' begins like the name of {other}; "
+                                     "choose another answer or name.")  # fmt: skip
+    for i, counter in enumerate(data["counter"]):
+        _collisions(list(_names(counter["direction"], ("counter", i, "direction"))), report)
+
+
+def _names(items: Any, path: Path) -> Iterator[Named]:
+    for i, item in enumerate(items):
+        what = f"{path[-1]} '{item.get('id') or (item['spoken'] or ['?'])[0]}'"
+        for words in dict.fromkeys(lang.phrases(item["spoken"] or ())):
+            yield words, what, (*path, i, "spoken")
+
+
+def _collisions(names: list[Named], report: Report) -> None:
+    first: dict[tuple[str, ...], str] = {}
+    for words, what, path in names:
+        if words in first and first[words] != what:
+            report(path, f"{what} and {first[words]} are both said '{' '.join(words)}'; choose another name.")
+        first.setdefault(words, what)
