@@ -78,7 +78,7 @@ _TABLE: tuple[Unit, ...] = (
     Unit("um", "\u00b5m", ("micrometres", "microns"), "micrometre", "length", Fraction(1, 10**6), _SI),
     Unit("in", "in", ("inches",), "inch", "length", _INCH, "25.4 mm exactly: NIST SP 811 (2008) B.8"),
     Unit(
-        "thou", "thou", ("thou", "thousandths of an inch"), "thousandth of an inch", "length", _INCH / 1000,
+        "thou", "thou", ("thou",), None, "length", _INCH / 1000,
         "0.001 inch (mil): NIST SP 811 (2008) B.8",
     ),
     Unit("turn", "turn", ("turns",), "turn", "angle", Fraction(1), "a full turn, 360 degrees"),

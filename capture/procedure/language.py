@@ -83,7 +83,7 @@ ORDINALS: Mapping[str, int] = MappingProxyType(
 )  # fmt: skip
 
 NUMBER_WORDS: frozenset[str] = frozenset(
-    {*DIGITS, *TEENS, *TENS, *HUNDRED, *THOUSAND, *POINT, *SIGNS, *FRACTIONS, "both"}
+    {*DIGITS, *TEENS, *TENS, *HUNDRED, *THOUSAND, *POINT, *SIGNS, *FRACTIONS}
 )
 """Words that make a number; where one is left over, the number is not taken."""
 
@@ -122,6 +122,7 @@ OPENERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 """Words that open (for parts: also close) a statement; the first form is the one in documentation."""
 
 OLD, NEW = "old", "new"
+BOTH, ALL = "both", "all"
 LOT: tuple[str, ...] = ("lot", "lot number", "batch")
 SERIAL: tuple[str, ...] = ("serial", "serial number", "number")
 DUE: tuple[str, ...] = ("calibration due", "due", "calibrated until", "valid until")
@@ -169,16 +170,27 @@ PRONUNCIATIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 )
 """ARPAbet for words of these tables and of the units that the CMU dictionary lacks or says otherwise."""
 
+NOTE_WORDS: tuple[str, ...] = (
+    "again", "ask", "before", "bent", "black", "blue", "broken", "change", "check", "clean", "corrosion", "customer",
+    "damage", "damaged", "dirt", "dirty", "dry", "grease", "green", "hose", "hot", "inside", "later", "left", "light",
+    "long", "loose", "maker", "mark", "more", "old", "order", "outside", "owner", "red", "replace", "rest", "right",
+    "rust", "salt", "sand", "scratch", "service", "short", "small", "sound", "spare", "thread", "tight", "tool",
+    "under", "very", "wait", "wear", "wet", "white", "worn", "wrong", "yellow",
+)  # fmt: skip
+"""Words that a workshop note is likely to hold: for the recogniser only, a note may hold any word."""
+
 UNKNOWN = "[unk]"
 """The recogniser's word for a sound that is none of its words."""
 
 _WRITTEN_NUMBER = re.compile(r"([+-]?)(\d+)?(?:[.,](\d+))?")
+_WRITTEN_CODE = re.compile(r"(?=.*[0-9])[a-z0-9/-]+")
 _DIGIT_WORDS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+_CODE_WORDS = {str(i): word for i, word in enumerate(_DIGIT_WORDS)} | {"-": "dash", "/": "slash", "o": "oh"}
 
 
 def canonical(word: str) -> tuple[str, ...]:
     """The inside spelling of one word as heard or typed: lower case, one spelling per sound, hyphens opened, written
-    numbers as digits aloud. An unknown word gives itself; anything gives at least one word."""
+    numbers as digits aloud, written codes spelled. An unknown word gives itself; anything gives at least one word."""
     plain = word.lower().replace("\u2019", "'").strip(".,;:!?\"")
     if plain in ICAO or plain == UNKNOWN:
         return (plain,)
@@ -187,6 +199,8 @@ def canonical(word: str) -> tuple[str, ...]:
     number = _WRITTEN_NUMBER.fullmatch(plain)
     if number and (number[2] or number[3]):
         return _written(number[1], number[2], number[3])
+    if _WRITTEN_CODE.fullmatch(plain):
+        return tuple(_CODE_WORDS.get(char, char) for char in plain)
     if "-" in plain.strip("-"):
         return tuple(piece for part in plain.split("-") if part for piece in canonical(part))
     return (plain or word or UNKNOWN,)
@@ -210,10 +224,8 @@ def phrases(texts: Iterable[str]) -> tuple[tuple[str, ...], ...]:
     return tuple(phrase(text) for text in texts)
 
 
-def digits_aloud(value: Decimal) -> str:
-    """A number digit by digit (ICAO Annex 10, volume II, 5.2.1.4, from memory): "1.05" is "one decimal zero five"."""
-    text = format(value, "f")
-    words = []
-    for char in text:
-        words.append({"-": "minus", ".": "decimal"}.get(char) or _DIGIT_WORDS[int(char)])
-    return " ".join(words)
+def digits_aloud(value: Decimal | str) -> str:
+    """A number, or a text of digits, digit by digit (ICAO Annex 10, volume II, 5.2.1.4, from memory): "1.05" is "one
+    decimal zero five"."""
+    text = value if isinstance(value, str) else format(value, "f")
+    return " ".join({"-": "minus", ".": "decimal"}.get(char) or _DIGIT_WORDS[int(char)] for char in text)
