@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -43,6 +42,8 @@ def run_plan(
     record: Record,
     recogniser: Recogniser,
     measurer: Measurer,
+    job: str,
+    session_id: str,
     progress: Progress = lambda _: None,
     tell: Callable[[Recorded], None] = lambda _: None,
 ) -> Outcome:
@@ -54,6 +55,8 @@ def run_plan(
         record: where it goes.
         recogniser: hears the sound files.
         measurer: measures the pictures.
+        job: the new job's id.
+        session_id: this session's id.
         progress: is told in a few words what is being done.
         tell: is shown every entry as it is stored.
 
@@ -66,7 +69,7 @@ def run_plan(
     events, faults = _events(plan, recogniser, progress)
     start = min((event.at for event in events), default=plan.items[0].time.at)
     start = min(start, plan.items[0].time.at)
-    session = Session(record, procedure, str(uuid.uuid4()), str(uuid.uuid4()), measurer, technician=plan.technician)
+    session = Session(record, procedure, job, session_id, measurer, technician=plan.technician)
     header = Header(
         plan.technician,
         plan.workshop,

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import secrets
+import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -56,13 +58,15 @@ def run_folder(
     _progress("loading the recogniser")
     recogniser = _recogniser(procedure, plan.model)
     target = record_folder(place)
-    with Record.open_or_create(target) as record:
+    with Record.open(target) if (target / "ledger.sqlite").exists() else Record.create(target) as record:
         outcome = run_plan(
             plan,
             procedure,
             record,
             recogniser,
             measurer,
+            _new_id(),
+            _new_id(),
             _progress,
             lambda recorded: None if quiet else click.echo("\n".join(lines(recorded))),
         )
@@ -116,6 +120,12 @@ def _recogniser(procedure: Any, model: Path | None) -> Any:
     return Recogniser(
         model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=procedure.pronunciations
     )
+
+
+def _new_id() -> str:
+    from capture.record.uuid7 import uuid7
+
+    return str(uuid7(time.time_ns() // 1_000_000, secrets.token_bytes(10)))
 
 
 def _progress(text: str) -> None:
