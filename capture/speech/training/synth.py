@@ -1,0 +1,145 @@
+"""Offline speech synthesis with Debian's espeak-ng, flite and festival, in as many voices as they have.
+
+Held back for measuring, never used here: flite's "slt", festival's "us-slt-hts", and synthesisers that are not named
+in :data:`ENGINES`.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import subprocess
+import tempfile
+import wave
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from ..resample import resample
+
+ACCENTS = "en-us en-us en-gb en-gb en-gb-x-rp en-029 en-gb-x-gbclan en-gb-x-gbcwmd en-gb-scotland en-us-nyc".split()
+VARIANTS = (
+    "m1 m2 m3 m4 m5 m6 m7 m8 f1 f2 f3 f4 f5 f1 f2 f3 f4 f5 klatt klatt2 klatt3 klatt4 klatt5 klatt6 croak edward edward2 "
+    "Andy Annie linda steph steph2 steph3 max iven iven2 iven3 iven4 belinda adam anika antonio aunty benjamin caleb "
+    "david ed grandma grandpa john kaukovalta marcelo miguel mike michael norbert pablo paul pedro quincy robert "
+    "rob sandro shelby travis victor zac Alex Alicia Andrea Denis Diogo Gene Gene2 Hugo Jacky Lee Marco Mario Mike "
+    "Nguyen Storm"
+).split()
+FLITE = ("rms", "awb", "kal16")
+FESTIVAL = ("kal_diphone", "ked_diphone")
+ENGINES = ("espeak", "flite", "festival")
+LETTER_A = "[[eI]]"
+
+
+@dataclass(frozen=True)
+class Voice:
+    """A way of speaking."""
+
+    engine: str
+    name: str
+    speed: float
+    pitch: int = 50
+    gap: int = 0
+
+    @property
+    def speaker(self) -> str:
+        """Name of the speaker that the voice stands for."""
+        return f"{self.engine}:{self.name}"
+
+
+def voice(r: random.Random, engine: str, variants: Sequence[str] = VARIANTS) -> Voice:
+    """A random voice of an engine."""
+    if engine == "espeak":
+        name = f"{r.choice(ACCENTS)}+{r.choice(variants)}"
+        gap = r.choice([0, 0, 0, 0, 2, 5, 12])
+        return Voice(engine, name, r.randint(110, 225), r.randint(15, 90), gap)
+    return Voice(engine, r.choice(FLITE if engine == "flite" else FESTIVAL), round(r.uniform(0.75, 1.35), 2))
+
+
+def environment(root: Path | None) -> dict[str, str]:
+    """Environment for programs unpacked below ``root`` (bin, lib, share); None for installed ones."""
+    env = dict(os.environ)
+    if root is not None:
+        env["LD_LIBRARY_PATH"] = f"{root}/lib"
+        env["ESPEAK_DATA_PATH"] = f"{root}/share"
+    return env
+
+
+def program(root: Path | None, name: str) -> str:
+    """Path of a program."""
+    return f"{root}/bin/{name}" if root is not None else name
+
+
+def read_wave(path: Path) -> npt.NDArray[np.int16]:
+    """A mono 16-bit WAV file as int16 at 16 kHz."""
+    with wave.open(str(path)) as w:
+        rate, data = w.getframerate(), w.readframes(w.getnframes())
+    x = resample(np.frombuffer(data, "<i2").astype(np.float32), rate, 16000)
+    return np.clip(np.round(x), -32768, 32767).astype(np.int16)
+
+
+def espeak(v: Voice, text: str, path: Path, root: Path | None) -> None:
+    """Speak with espeak-ng; the letter A is named, not read as the article, when letters stand around it."""
+    command = [program(root, "espeak-ng"), "-v", v.name, "-s", str(int(v.speed)), "-p", str(v.pitch)]
+    command += ["-g", str(v.gap), "-w", str(path), text]
+    subprocess.run(command, check=True, capture_output=True, env=environment(root))
+
+
+def flite(v: Voice, text: str, path: Path, root: Path | None) -> None:
+    """Speak with flite."""
+    command = [program(root, "flite"), "-voice", v.name, "--setf", f"duration_stretch={v.speed}"]
+    subprocess.run([*command, "-t", text, "-o", str(path)], check=True, capture_output=True, env=environment(root))
+
+
+def festival(jobs: Sequence[tuple[Voice, str, Path]], root: Path | None) -> None:
+    """Speak many with festival, which takes long to start."""
+    lines = []
+    for v, text, path in jobs:
+        lines.append(f"(voice_{v.name}) (Parameter.set 'Duration_Stretch {v.speed})")
+        lines.append(f'(utt.save.wave (utt.synth (Utterance Text "{text}")) "{path}" \'riff)')
+    with tempfile.NamedTemporaryFile("w", suffix=".scm", encoding="ascii") as f:
+        f.write("\n".join(lines) + "\n")
+        f.flush()
+        libdir = ["--libdir", f"{root}/share/festival"] if root is not None else []
+        command = [program(root, "festival"), *libdir, "-b", f.name]
+        subprocess.run(command, check=True, capture_output=True, env=environment(root))
+
+
+def letter_a(words: Sequence[str], r: random.Random) -> list[bool]:
+    """Which words "a" are the letter: those beside another single letter or a spelling word."""
+    del r
+    return [
+        w == "a" and any(0 <= j < len(words) and len(words[j]) == 1 and words[j] != "a" for j in (i - 1, i + 1))
+        for i, w in enumerate(words)
+    ]
+
+
+def speak(jobs: Sequence[tuple[Voice, str]], root: Path | None = None) -> list[npt.NDArray[np.int16] | None]:
+    """Speak sentences; None where the synthesiser failed or said nothing.
+
+    Jobs of one call for festival must all be festival's.
+    """
+    out: list[npt.NDArray[np.int16] | None] = []
+    with tempfile.TemporaryDirectory() as folder:
+        paths = [Path(folder) / f"{i}.wav" for i in range(len(jobs))]
+        if jobs and jobs[0][0].engine == "festival":
+            try:
+                festival([(v, t, p) for (v, t), p in zip(jobs, paths, strict=True)], root)
+            except (subprocess.CalledProcessError, OSError):
+                pass
+        for (v, text), path in zip(jobs, paths, strict=True):
+            try:
+                if v.engine == "espeak":
+                    named = letter_a(text.split(), random.Random(0))
+                    said = " ".join(LETTER_A if a else w for w, a in zip(text.split(), named, strict=True))
+                    espeak(v, said, path, root)
+                elif v.engine == "flite":
+                    flite(v, text, path, root)
+                pcm = read_wave(path)
+            except (subprocess.CalledProcessError, OSError, wave.Error, EOFError):
+                pcm = np.zeros(0, np.int16)
+            out.append(pcm if len(pcm) > 3000 and int(np.abs(pcm.astype(int)).max()) > 300 else None)
+    return out
