@@ -17,14 +17,17 @@ part            part, action, quantity, lot
 photo_asked     view
 photo           view, outcome ("measured", "refused" or "not_measured"), reason, sentence, measurement (see ``vision``)
 note            text
-command         command, field
+command         command, field, reply (words to be spoken), about (id of the entry that the reply speaks of, or null)
 withdrawn       subject and id of what is withdrawn (also in ``replaces``)
 refused         reason, sentence, field
 not_understood  sentence
-stage_end       stage, missing: list of {kind, ref, name}
+stage_end       stage, missing: list of {kind, ref, name, why}
 sign_off        role, person
-job_end         missing, kit: list of {part, name, kit, fitted, removed}
+job_end         missing: list of {stage, kind, ref, name, why}, kit: list of {part, name, kit, fitted, removed},
+                unsigned: list of role ids, unconfirmed: list of ids of entries that still wait
 =============== ====================================================================================================
+
+A confirmed entry has ``confirmed`` true in its data besides, and ``replaces`` the one that was waiting.
 
 Opening a job is written by the bench, not judged: kind ``opened``, data procedure {id, name, version, digest},
 technician, reference, workshop, cautions, settings.
@@ -94,10 +97,12 @@ class Entry:
 
 @dataclass(frozen=True)
 class Moment:
-    """When: wall clock (aware) and seconds since the session began on a clock that never jumps."""
+    """When: wall clock (aware) and seconds since the session began on a clock that never jumps. ``session`` tells
+    sessions apart; moments are compared by ``mono`` only within one."""
 
     at: datetime
     mono: float
+    session: str = ""
 
 
 @dataclass(frozen=True)
