@@ -13,6 +13,7 @@ from uuid import UUID
 from capture.record import chain
 from capture.record.rows import Fault, Head, MediaRef
 from capture.record.times import parse_time
+from capture.record.trouble import UNREADABLE
 
 _COLUMNS = ("seq", "id", "job", "kind", "at", "mono", "session", "body", "prev", "hash")
 _SELECT = f"SELECT {', '.join(_COLUMNS)} FROM ledger NOT INDEXED"
@@ -79,14 +80,12 @@ def check_rows(connection: sqlite3.Connection, last_noted: int, progress: Callab
 def _highest(connection: sqlite3.Connection) -> int:
     try:
         (highest,) = connection.execute("SELECT max(seq) FROM ledger").fetchone()
-    except sqlite3.DatabaseError:
+    except UNREADABLE:
         return 0
     return highest if isinstance(highest, int) else 0
 
 
-def _rows(
-    connection: sqlite3.Connection, total: int, found: Chained
-) -> Iterator[tuple[int, dict[str, Any] | None]]:
+def _rows(connection: sqlite3.Connection, total: int, found: Chained) -> Iterator[tuple[int, dict[str, Any] | None]]:
     """All rows in order; None for one that SQLite cannot read. After damage every number is tried by itself."""
     last: int | None = None
     while True:
@@ -95,7 +94,7 @@ def _rows(
         try:
             for values in connection.execute(f"{_SELECT} {where} ORDER BY seq LIMIT {_PAGE}"):
                 page.append(values)
-        except sqlite3.DatabaseError as error:
+        except UNREADABLE as error:
             yield from _named(page)
             last = page[-1][0] if page else last
             yield from _one_by_one(connection, (last or 0) + 1, total, found, error)
@@ -107,14 +106,14 @@ def _rows(
 
 
 def _one_by_one(
-    connection: sqlite3.Connection, first: int, total: int, found: Chained, error: sqlite3.Error
+    connection: sqlite3.Connection, first: int, total: int, found: Chained, error: Exception
 ) -> Iterator[tuple[int, dict[str, Any] | None]]:
     if first > total:
         found.fault(first, "unknown", f"the ledger cannot be read from here on ({error})")
     for seq in range(first, total + 1):
         try:
             values = connection.execute(f"{_SELECT} WHERE seq = ?", (seq,)).fetchone()
-        except sqlite3.DatabaseError as trouble:
+        except UNREADABLE as trouble:
             found.fault(seq, "unknown", f"the row cannot be read ({trouble})")
             yield seq, None
         else:
@@ -191,14 +190,21 @@ def _check_content(found: Chained, seq: int, row: dict[str, Any]) -> None:
     try:
         body = chain.load(row["body"])
         canonical = chain.canonical(body) == row["body"]
-        refs = [MediaRef(m["sha256"], m["size"], m["media_type"], m["kind"]) for m in body.get("media", ())]
-    except (ValueError, TypeError, KeyError, AttributeError) as error:
+        refs = [_ref(medium) for medium in body.get("media", ())]
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         found.fault(seq, id_, f"its body is not what the program writes ({error!r})")
         return
     if not canonical:
         found.fault(seq, id_, "its body is not canonical JSON (RFC 8785)")
     found.refs += [(seq, id_, ref) for ref in refs]
     _check_time(found, seq, row)
+
+
+def _ref(medium: dict[str, Any]) -> MediaRef:
+    ref = MediaRef(medium["sha256"], medium["size"], medium["media_type"], medium["kind"])
+    if not isinstance(ref.size, int) or not all(isinstance(t, str) for t in (ref.sha256, ref.media_type, ref.kind)):
+        raise TypeError(f"not a media reference: {medium}")
+    return ref
 
 
 def _check_time(found: Chained, seq: int, row: dict[str, Any]) -> None:

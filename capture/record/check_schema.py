@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from capture.record import schema
 from capture.record.connection import LEDGER
 from capture.record.rows import Fault
+from capture.record.trouble import UNREADABLE
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -19,7 +20,7 @@ def check_database(connection: sqlite3.Connection) -> list[Fault]:
     """SQLite's own integrity check, every complaint a fault."""
     try:
         lines = [_text(line) for (line,) in connection.execute("PRAGMA integrity_check(1000)")]
-    except sqlite3.DatabaseError as error:
+    except UNREADABLE as error:
         lines = [str(error)]
     return [Fault(LEDGER, f"SQLite's integrity check says: {line}", _RESTORE) for line in lines if line != "ok"]
 
@@ -28,7 +29,7 @@ def check_schema(db: Database) -> list[Fault]:
     """Compare tables, triggers, indexes and views with those that the recorded migrations make, and run the views."""
     try:
         names, actual, number = _read(db)
-    except sqlite3.DatabaseError as error:
+    except UNREADABLE as error:
         return [Fault(LEDGER, f"its schema cannot be read ({error})", _RESTORE)]
     faults = []
     if number != schema.APPLICATION_ID:
@@ -50,9 +51,14 @@ def _read(db: Database) -> tuple[frozenset[str], dict[tuple[str, str], str | Non
     factory, connection.text_factory = connection.text_factory, lambda raw: raw.decode(errors="backslashreplace")
     try:
         (number,) = connection.execute("PRAGMA application_id").fetchone()
-        return schema.applied(db), schema.actual_schema(connection), number
+        return _migrations(connection), schema.actual_schema(connection), number
     finally:
         connection.text_factory = factory
+
+
+def _migrations(connection: sqlite3.Connection) -> frozenset[str]:
+    rows = connection.execute("SELECT name FROM _sqlite_migrations WHERE migration_set = ?", (schema.SET,))
+    return frozenset(str(name) for (name,) in rows)
 
 
 def _difference(
@@ -74,7 +80,7 @@ def _run_views(connection: sqlite3.Connection) -> list[Fault]:
         try:
             for _ in connection.execute(f"SELECT * FROM {view}"):
                 pass
-        except sqlite3.DatabaseError as error:
+        except UNREADABLE as error:
             faults.append(Fault(LEDGER, f"the view {view} cannot be read ({error})", _RESTORE))
     return faults
 

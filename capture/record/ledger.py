@@ -230,9 +230,7 @@ class Record:
             raise
         return _row(values)
 
-    def _check_row(
-        self, job: str, kind: str, body: Mapping[str, Any], session: str, refs: Sequence[MediaRef]
-    ) -> None:
+    def _check_row(self, job: str, kind: str, body: Mapping[str, Any], session: str, refs: Sequence[MediaRef]) -> None:
         for name, value in (("job", job), ("kind", kind), ("session", session)):
             if not isinstance(value, str) or not value:
                 raise UsageError(f"A row's {name} must be text, not {value!r}; hand it in.")
@@ -281,5 +279,3 @@ def _seconds(mono: float) -> float:
 def _row(values: Sequence[Any]) -> Row:
     seq, id_, job, kind, at, mono, session, text, prev, digest = values
     return Row(seq, id_, job, kind, at, mono, session, chain.load(text), prev, digest)
-
-

@@ -141,7 +141,7 @@ _MIGRATIONS: Mapping[str, str] = {
 }
 """Name: script, in the order in which they are applied."""
 
-_SET = "benchwitness"
+SET = "benchwitness"
 
 
 def migrate(db: Database) -> None:
@@ -203,7 +203,7 @@ def _has_ledger(connection: sqlite3.Connection) -> bool:
 def _registered(names: Iterable[str]) -> Migrations:
     from sqlite_utils.migrations import Migrations
 
-    migrations = Migrations(_SET)
+    migrations = Migrations(SET)
     for name in names:
         migrations(name=name)(_runner(_MIGRATIONS[name]))
     return migrations

@@ -29,7 +29,13 @@ _SQLITE_REASONS = {
     sqlite3.SQLITE_NOMEM: "there is not enough memory; close other programs and do it again",
 }
 
+UNREADABLE = (sqlite3.DatabaseError, UnicodeDecodeError)
+"""What reading a damaged ledger raises; the second when SQLite's own message quotes damaged bytes."""
+
 _DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+_ASIDE = "leave it as it is, run 'benchwitness verify' on it and go on with a copy kept elsewhere."
 
 
 @contextmanager
@@ -49,6 +55,8 @@ def told_plainly(where: Path) -> Iterator[None]:
         raise
     except sqlite3.Error as error:
         raise _from_sqlite(where, error) from error
+    except UnicodeDecodeError as error:
+        raise IntegrityError(f"{where}: the ledger is damaged ({error}); {_ASIDE}") from error
     except OSError as error:
         reason = _OS_REASONS.get(error.errno or 0)
         raise EnvironmentFault(f"{where}: {reason or f'{error.strerror or error}; check the disk'}.") from error
@@ -58,9 +66,6 @@ def _from_sqlite(where: Path, error: sqlite3.Error) -> CaptureError:
     code = getattr(error, "sqlite_errorcode", None)
     primary = None if code is None else code & 0xFF
     if primary in _DAMAGED or (primary is None and "malformed" in str(error)):
-        return IntegrityError(
-            f"{where}: the ledger is damaged ({error}); leave it as it is, run 'benchwitness verify' on it and go on"
-            " with a copy kept elsewhere."
-        )
+        return IntegrityError(f"{where}: the ledger is damaged ({error}); {_ASIDE}")
     reason = _SQLITE_REASONS.get(primary) if primary is not None else None
     return EnvironmentFault(f"{where}: {reason or f'SQLite says {error}; verify the record'}.")

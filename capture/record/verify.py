@@ -8,7 +8,6 @@ from being checked.
 from __future__ import annotations
 
 import re
-import sqlite3
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,7 +18,7 @@ from capture.record.check_files import check_files
 from capture.record.check_rows import Chained, check_rows
 from capture.record.check_schema import check_database, check_schema
 from capture.record.rows import Fault, Verification
-from capture.record.trouble import told_plainly
+from capture.record.trouble import UNREADABLE, told_plainly
 
 Progress = Callable[[str, int, int], None]
 """Told what is being checked ("rows" or "media"), how many are done and how many there are."""
@@ -73,7 +72,7 @@ def _check_ledger(folder: Path, noted: heads.HeadLines | None, findings: _Findin
     last_noted = max((line.seq for line in noted.lines), default=0) if noted else 0
     try:
         db = connection.for_reading(folder)
-    except sqlite3.DatabaseError as error:
+    except UNREADABLE as error:
         findings.faults.append(
             Fault(connection.LEDGER, f"the file cannot be read as a ledger ({error})", "put it back from a copy")
         )
@@ -131,5 +130,3 @@ def _check_outside_head(chained: Chained, wanted: str) -> list[Fault]:
         return []
     what = f"no row has the hash {wanted} that was kept outside: rows were cut off or rewritten"
     return [Fault(connection.LEDGER, what, "put the record back from a copy that has this row")]
-
-

@@ -1,0 +1,130 @@
+from __future__ import annotations
+
+import json
+import math
+import struct
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from capture.record import Record
+from capture.record.chain import GENESIS, canonical, load
+
+# RFC 8785 appendix B: the double's bits, and how it must be written.
+APPENDIX_B = [
+    ("0000000000000000", "0"),
+    ("8000000000000000", "0"),
+    ("0000000000000001", "5e-324"),
+    ("8000000000000001", "-5e-324"),
+    ("7fefffffffffffff", "1.7976931348623157e+308"),
+    ("ffefffffffffffff", "-1.7976931348623157e+308"),
+    ("4340000000000000", "9007199254740992"),
+    ("c340000000000000", "-9007199254740992"),
+    ("4430000000000000", "295147905179352830000"),
+    ("44b52d02c7e14af5", "9.999999999999997e+22"),
+    ("44b52d02c7e14af6", "1e+23"),
+    ("44b52d02c7e14af7", "1.0000000000000001e+23"),
+    ("444b1ae4d6e2ef4e", "999999999999999700000"),
+    ("444b1ae4d6e2ef4f", "999999999999999900000"),
+    ("444b1ae4d6e2ef50", "1e+21"),
+    ("3eb0c6f7a0b5ed8c", "9.999999999999997e-7"),
+    ("3eb0c6f7a0b5ed8d", "0.000001"),
+    ("41b3de4355555553", "333333333.3333332"),
+    ("41b3de4355555554", "333333333.33333325"),
+    ("41b3de4355555555", "333333333.3333333"),
+    ("41b3de4355555556", "333333333.3333334"),
+    ("41b3de4355555557", "333333333.33333343"),
+    ("becbf647612f3696", "-0.0000033333333333333333"),
+    ("43143ff3c1cb0959", "1424953923781206.2"),
+]
+
+
+@pytest.mark.parametrize(("bits", "text"), APPENDIX_B)
+def test_numbers_of_rfc_8785_appendix_b(bits: str, text: str) -> None:
+    (number,) = struct.unpack(">d", bytes.fromhex(bits))
+    assert canonical(number) == text
+    assert canonical(load(text)) == text
+
+
+@pytest.mark.parametrize("number", [math.nan, math.inf, -math.inf, 2**53])
+def test_numbers_without_a_canonical_form_are_refused(number: float) -> None:
+    with pytest.raises(ValueError):
+        canonical(number)
+
+
+def test_the_sample_of_rfc_8785_section_3_2_2() -> None:
+    sample = json.loads(
+        r'{"numbers": [333333333.33333329, 1E30, 4.50, 2e-3, 0.000000000000000000000000001],'
+        r' "string": "\u20ac$\u000F\u000aA\u0027\u0042\u0022\u005c\\\"\/", "literals": [null, true, false]}'
+    )
+    wanted = (
+        r'{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],'
+        r'"string":"€$\u000f\nA' + "'" + r'B\"\\\\\"/"}'
+    )
+    assert canonical(sample) == wanted
+
+
+def test_the_sorting_of_rfc_8785_section_3_2_3() -> None:
+    sample = json.loads(
+        r'{"\u20ac": "Euro Sign", "\r": "Carriage Return", "\ufb33": "Hebrew Letter Dalet With Dagesh", "1": "One",'
+        r' "\ud83d\ude00": "Emoji: Grinning Face", "\u0080": "Control",'
+        r' "\u00f6": "Latin Small Letter O With Diaeresis"}'
+    )
+    assert list(json.loads(canonical(sample)).values()) == [
+        "Carriage Return",
+        "One",
+        "Control",
+        "Latin Small Letter O With Diaeresis",
+        "Euro Sign",
+        "Emoji: Grinning Face",
+        "Hebrew Letter Dalet With Dagesh",
+    ]
+
+
+JSON: st.SearchStrategy[Any] = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers(-(2**53) + 1, 2**53 - 1)
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(st.characters(exclude_categories=["Cs"])),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(st.characters(exclude_categories=["Cs"])), inner),
+    max_leaves=12,
+)
+
+
+@given(JSON)
+def test_canonical_text_read_back_is_the_same_text(value: Any) -> None:
+    text = canonical(value)
+    assert canonical(load(text)) == text
+    assert load(text) == value
+
+
+def test_the_chain_can_be_recomputed_without_this_program(folder: Path) -> None:
+    """With the standard library alone, as the module's docstring tells it."""
+    prev = sha256(b"benchwitness record, format 1").hexdigest()
+    assert prev == GENESIS
+    with Record.open(folder, writing=False) as record:
+        bodies = dict(record._fetch("SELECT seq, body FROM ledger", ()))
+        rows = list(record.rows())
+    assert len(rows) == 12
+    for row in rows:
+        mono: float | int = int(row.mono) if row.mono == int(row.mono) else row.mono
+        envelope = {
+            "seq": row.seq,
+            "id": row.id,
+            "job": row.job,
+            "kind": row.kind,
+            "at": row.at,
+            "mono": mono,
+            "session": row.session,
+            "body": sha256(bodies[row.seq].encode()).hexdigest(),
+            "prev": prev,
+        }
+        text = json.dumps(envelope, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+        assert row.prev == prev
+        assert row.hash == sha256(text.encode()).hexdigest()
+        prev = row.hash
