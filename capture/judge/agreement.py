@@ -35,13 +35,20 @@ class Value:
     """id of the entry that it will replace"""
 
 
-def agreement_warnings(procedure: Procedure, view: JobView, value: Value) -> tuple[Warned, ...]:
-    """All warnings that come of comparing ``value`` with what stands in ``view``."""
+def agreement_warnings(procedure: Procedure, view: JobView, value: Value, *, sure: bool = False) -> tuple[Warned, ...]:
+    """All warnings that come of comparing ``value`` with what stands in ``view``.
+
+    While the spoken and the photographed value disagree, one of them is wrong: that alone is said, and other comparisons
+    wait until somebody has corrected or confirmed one (``sure``).
+    """
     others = [held for held in view.readings(value.reading.id) if held.id != value.instead]
+    disagrees = tuple(_photo_warnings(view, others, value))
+    if disagrees and not sure:
+        return disagrees
     return (
         *_change_warnings(procedure, others, value),
         *_rate_warnings(procedure, view, others, value),
-        *_photo_warnings(view, others, value),
+        *disagrees,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -80,36 +81,28 @@ def lot_missing(part: Part) -> Warned:
     )
 
 
-def _line_warnings(line: Balance) -> list[Warned]:
-    part, found = line.part, []
+def _line_warnings(line: Balance) -> Iterator[Warned]:
+    part, fitted, removed = line.part, line.fitted, line.removed
     open_ = f" ({line.unconfirmed} more not confirmed)" if line.unconfirmed else ""
-    if line.fitted < part.quantity:
-        found.append(
-            warned(
-                "part_left_over",
-                f"{part.name}: {line.fitted} of {part.quantity} fitted{open_}, so {part.quantity - line.fitted} "
-                "of the kit left over.",
-                "Find where the part belongs; open the unit again if need be, fit it and say so.",
-            )
+    if fitted < part.quantity:
+        empty = f"; {removed} old came out, so {removed - fitted} may be missing inside" if removed > fitted else ""
+        yield warned(
+            "part_left_over",
+            f"{part.name}: {fitted} of {part.quantity} fitted{open_}, {part.quantity - fitted} left over{empty}.",
+            "Find where the part belongs; open the unit again if need be, fit it and say so.",
         )
-    elif line.fitted > part.quantity:
-        found.append(too_many(part, line.fitted))
-    if part.replaces_old and line.removed < line.fitted:
-        found.append(
-            warned(
-                "part_missing",
-                f"{part.name}: {line.fitted} fitted but only {line.removed} old removed{open_}, so "
-                f"{line.fitted - line.removed} old not accounted for.",
-                "Look for the old part, also inside the unit, and say that it is removed.",
-            )
+    if fitted > part.quantity:
+        yield too_many(part, fitted)
+    if part.replaces_old and removed < fitted:
+        yield warned(
+            "part_missing",
+            f"{part.name}: {fitted} fitted but {removed} old removed{open_}, {fitted - removed} old not accounted for.",
+            "Look for the old part, also inside the unit, and say that it is removed.",
         )
-    if line.removed > line.fitted:
-        found.append(
-            warned(
-                "part_missing",
-                f"{part.name}: {line.removed} old removed but only {line.fitted} new fitted{open_}, so "
-                f"{line.removed - line.fitted} new missing in the unit.",
-                "Fit the missing new part and say so, or correct the number that was said.",
-            )
+    if removed > max(fitted, part.quantity):
+        yield warned(
+            "part_missing",
+            f"{part.name}: {removed} old removed but {fitted} new fitted{open_}, {removed - fitted} new missing in the "
+            "unit.",
+            "Fit the missing new part and say so, or correct the number that was said.",
         )
-    return found

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Literal
 
 from capture.judge import kit
 from capture.judge.entry import Warned
 from capture.judge.say import NEED_VERBS, name_of
 from capture.judge.view import JobView, Standing
 from capture.judge.warned import warned
-from capture.procedure.model import Need, Procedure, Stage
+from capture.procedure.model import Need, Part, Procedure, Stage
 
 _ACTS = {
     "identity": "say it",
@@ -38,7 +39,10 @@ class Missing:
 
 
 def missing_in(procedure: Procedure, view: JobView, stage: Stage) -> tuple[Missing, ...]:
-    """What ``stage`` needs and has not got, in the procedure's order. The whole kit counts part by part."""
+    """What ``stage`` needs and has not got, in the procedure's order. The whole kit counts part by part.
+
+    Where several stages ask for a part, the last of them wants it fitted and the others the old ones removed.
+    """
     found = []
     for need in stage.needs:
         for single in _singles(procedure, need):
@@ -106,7 +110,7 @@ def _on_record(procedure: Procedure, view: JobView, need: Need, before: int) -> 
 def _why_missing(procedure: Procedure, view: JobView, stage: Stage, need: Need) -> str | None:
     match need.kind:
         case "part":
-            return _part(procedure, view, need)
+            return _part(procedure, view, stage, need)
         case "photo":
             return _photo(procedure, view, stage, need)
         case "reading":
@@ -150,19 +154,37 @@ def _good_photo(procedure: Procedure, held: Standing) -> bool:
     return held.data["outcome"] == "measured" or (view is not None and view.measures is None)
 
 
-def _part(procedure: Procedure, view: JobView, need: Need) -> str | None:
-    wanted = procedure.part(need.ref).quantity
-    fitted = kit.count(view, need.ref, "fitted")
-    if fitted >= wanted:
+def _part(procedure: Procedure, view: JobView, stage: Stage, need: Need) -> str | None:
+    part = procedure.part(need.ref)
+    fitted = _short(view, part, "fitted")
+    if fitted is None or not _wanted_later(procedure, stage, part):
+        return fitted
+    return _short(view, part, "removed") if part.replaces_old else None
+
+
+def _short(view: JobView, part: Part, action: Literal["fitted", "removed"]) -> str | None:
+    """How it is put that fewer of a part than the kit's quantity are on record; None when none lacks."""
+    done = kit.count(view, part.id, action)
+    if done >= part.quantity:
         return None
-    said = kit.count(view, need.ref, "fitted", confirmed=False)
-    if said >= wanted:
+    if kit.count(view, part.id, action, confirmed=False) >= part.quantity:
         return "is not confirmed"
-    return NEED_VERBS["part"] if fitted == 0 else f"has been fitted {fitted} of {wanted} times"
+    return f"has not been {action}" if done == 0 else f"has been {action} only {done} of {part.quantity}"
+
+
+def _wanted_later(procedure: Procedure, stage: Stage, part: Part) -> bool:
+    """Whether a later stage asks for the part too: then that one wants it fitted, and this one the old ones out."""
+    ids = [known.id for known in procedure.stages]
+    later = procedure.stages[ids.index(stage.id) + 1 :]
+    return any(need.kind == "part" and need.ref in {part.id, "*"} for known in later for need in known.needs)
 
 
 def _act(item: Missing) -> str:
-    return "say confirm, or say it again" if item.why == "is not confirmed" else _ACTS[item.kind]
+    if item.why == "is not confirmed":
+        return "say confirm, or say it again"
+    if item.kind == "part" and "removed" in item.why:
+        return "take the old one out and say so"
+    return _ACTS[item.kind]
 
 
 def _list(names: list[str]) -> str:

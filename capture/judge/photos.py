@@ -11,13 +11,14 @@ from capture.judge.common import Case, no_stage_warnings, not_understood
 from capture.judge.entry import Entry, PhotoResult, Status, Warned
 from capture.judge.needs import order_warnings
 from capture.judge.readings import Taken, judge_reading
+from capture.judge.say import shown
 from capture.judge.uncertainty import round_up
 from capture.judge.view import JobView, Standing
 from capture.judge.warned import warned
 from capture.procedure.model import PhotoView
 from capture.units import UNITS
 
-_PLACES = Decimal("0.0001")
+_PLACES = 3
 _RESERVED = "Look at the annotated picture before you rely on the value; take another one if in doubt."
 
 
@@ -40,7 +41,7 @@ def photo(case: Case, result: PhotoResult) -> tuple[Entry, ...]:
         return (entry,)
     taken = Taken(
         reading=case.procedure.reading(known.reading),
-        value=Decimal(repr(result.value_mm)).quantize(_PLACES),
+        value=Decimal(shown(Decimal(repr(result.value_mm)), _PLACES)),
         unit="mm",
         unit_assumed=False,
         via="photo",

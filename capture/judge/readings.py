@@ -89,7 +89,7 @@ def judge_reading(
         *_reservations(taken),
         *gauge,
         *order_warnings(procedure, view, "reading", reading.id, taken.place),
-        *(agreement_warnings(procedure, view, value) if plausible or sure else ()),
+        *(agreement_warnings(procedure, view, value, sure=sure) if plausible or sure else ()),
     ]
     ask = any(w.id in ASK for w in warnings) or (limit is not None and not within(amount, limit))
     entry = Entry(

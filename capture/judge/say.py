@@ -51,12 +51,14 @@ def shown(amount: Decimal, decimals: int) -> str:
 
 
 def with_unit(amount: str, unit: str) -> str:
-    """``amount`` with the unit's spoken name: "1.1 inches of water"."""
+    """``amount`` with the unit's name as it is written: "1.1 inches of water", "138 psi"."""
     known = UNITS.get(unit)
     if known is None:
         return f"{amount} {unit}"
-    one = known.spoken_one is not None and amount in {"1", "-1"}
-    return f"{amount} {known.spoken_one if one else known.spoken[0]}"
+    if known.spoken_one is not None and amount in {"1", "-1"}:
+        return f"{amount} {known.spoken_one}"
+    spoken = known.spoken[0]
+    return f"{amount} {known.symbol if all(len(word) == 1 for word in spoken.split()) else spoken}"
 
 
 def turns(amount: Fraction) -> str:

@@ -121,7 +121,9 @@ def budget_warnings(
 
 def left_words(remaining: Left) -> str:
     """What is left of a budget: "a quarter turn in 1 move"."""
-    words = turns(remaining.turns) if remaining.turns else "no turn"
+    if not remaining.turns or remaining.moves == 0:
+        return "nothing"
+    words = turns(remaining.turns)
     if remaining.moves is None:
         return words
     return f"{words} in {remaining.moves} {'move' if remaining.moves == 1 else 'moves'}"
