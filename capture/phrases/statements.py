@@ -11,7 +11,10 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, TypeAlias
+
+Statement: TypeAlias = "Said"
+"""Any of the types below."""
 
 CommandWord = Literal["disregard", "say_again", "confirm", "read_back", "what_is_missing"]
 

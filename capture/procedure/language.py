@@ -82,9 +82,7 @@ ORDINALS: Mapping[str, int] = MappingProxyType(
     }
 )  # fmt: skip
 
-NUMBER_WORDS: frozenset[str] = frozenset(
-    {*DIGITS, *TEENS, *TENS, *HUNDRED, *THOUSAND, *POINT, *SIGNS, *FRACTIONS}
-)
+NUMBER_WORDS: frozenset[str] = frozenset({*DIGITS, *TEENS, *TENS, *HUNDRED, *THOUSAND, *POINT, *SIGNS, *FRACTIONS})
 """Words that make a number; where one is left over, the number is not taken."""
 
 CONNECTIVES: frozenset[str] = frozenset({"and", "a", "an", "of"})
@@ -191,7 +189,7 @@ _CODE_WORDS = {str(i): word for i, word in enumerate(_DIGIT_WORDS)} | {"-": "das
 def canonical(word: str) -> tuple[str, ...]:
     """The inside spelling of one word as heard or typed: lower case, one spelling per sound, hyphens opened, written
     numbers as digits aloud, written codes spelled. An unknown word gives itself; anything gives at least one word."""
-    plain = word.lower().replace("\u2019", "'").strip(".,;:!?\"")
+    plain = word.lower().replace("\u2019", "'").strip('.,;:!?"')
     if plain in ICAO or plain == UNKNOWN:
         return (plain,)
     if plain in SAME:

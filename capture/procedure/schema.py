@@ -275,7 +275,7 @@ def _turns(value: Any) -> Fraction:
     except (ValueError, ZeroDivisionError, InvalidOperation):
         turns = Fraction(0)
     if turns <= 0:
-        raise Unreadable("turns above zero as a fraction in quotes, such as \"1/12\"")
+        raise Unreadable('turns above zero as a fraction in quotes, such as "1/12"')
     return turns
 
 
@@ -287,13 +287,13 @@ def _rule(value: Any) -> str:
 
 def _measured(value: Any) -> str:
     if value != "tip_height":
-        raise Unreadable("\"tip_height\", or left out for a picture that is only kept")
+        raise Unreadable('"tip_height", or left out for a picture that is only kept')
     return str(value)
 
 
 def _pronunciations(value: Any) -> dict[str, tuple[str, ...]]:
     if not isinstance(value, dict):
-        raise Unreadable("a table: word = [\"ARPABET PHONES\"]")
+        raise Unreadable('a table: word = ["ARPABET PHONES"]')
     result = {}
     for word, ways in value.items():
         if not _is_word(word) or not isinstance(ways, list) or not ways or not all(_is_arpabet(w) for w in ways):
