@@ -10,8 +10,9 @@ from fractions import Fraction
 from typing import Any
 
 from capture.phrases import statements as st
+from capture.phrases.amounts import Amount
 from capture.phrases.plausible import is_plausible, plausible_units
-from capture.phrases.slots import Amount, Counts
+from capture.phrases.slots import Counts
 from capture.procedure import language as lang
 from capture.procedure.model import Check, Counter, Identity, Instrument, Part, Reading
 from capture.units import UNITS
@@ -107,8 +108,8 @@ def turn(spot: Spot, taken: Taken) -> st.Said | None:
         return spot.refused("bad_number", f"{counter.name}: say how far as an amount above zero, and which way.")
     if (turns / counter.smallest_step).denominator != 1:
         return spot.refused(
-            "bad_step", f"{counter.name} moves in steps of {counter.smallest_step} turn, and {_turns(turns)} is no whole "
-                        "number of them: say it again.",
+            "bad_step", f"{counter.name} moves in steps of {counter.smallest_step} turn, and {_turns(turns)} is no "
+                        "whole number of them: say it again.",
         )  # fmt: skip
     said = next(form for form in direction.spoken)
     return st.TurnSaid(

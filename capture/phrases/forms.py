@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from capture.phrases import builders as make
+from capture.phrases.amounts import Amounts
 from capture.phrases.grammar import Slot, Template
-from capture.phrases.slots import Amounts, Codes, Counts, Dates, Dependent, Names, Rest, names
+from capture.phrases.names import Dependent, Names, names
+from capture.phrases.slots import Codes, Counts, Dates, Rest
 from capture.phrases.statements import Said
 from capture.procedure import language as lang
 from capture.procedure.model import Procedure
@@ -126,7 +128,7 @@ def _slots(procedure: Procedure, boundary: Callable[[tuple[str, ...], int], bool
         "due": Names(names(lang.DUE), favour_first=True),
         "age": Names(names((lang.OLD, lang.NEW, "the", f"the {lang.OLD}", f"the {lang.NEW}"))),
         "action": _openers("fitted", "removed"),
-        "fitted": Names({words: "fitted" for words in lang.phrases(lang.OPENERS["fitted"])}, favour_first=True),
+        "fitted": _openers("fitted"),
         "using": _openers("instrument"),
         "turn": _openers("turn"),
         "begin": _openers("stage"),

@@ -15,7 +15,7 @@ from capture.procedure import language as lang
 from capture.procedure.model import Procedure
 
 JOINER_SHARE, CORRECTION_SHARE, TWO_SHARE, BARE_SHARE = 0.06, 0.06, 0.12, 0.08
-"""How often a sentence begins with a word without meaning, is a correction, holds two statements, or has a value only."""
+"""How often an utterance begins with a word without meaning, is a correction, holds two statements, is a value only."""
 
 _CORRECTABLE = ("reading", "turn", "check", "part", "identity", "instrument")
 

@@ -161,11 +161,10 @@ def _cardinal(words: Words, limit: int = 1_000_000) -> int | None:
         count = 1 if head in (("a",), ("one",)) else _cardinal(head, factor if factor == 1000 else 100)
         if count is None or count == 0 or (factor == 100 and count >= 10 and (count % 10 == 0 or limit <= 1000)):
             return None
-        if rest[:1] == ("and",):
-            tail = _below_100(rest[1:])
-        else:
-            tail = 0 if not rest else _cardinal(rest, factor)
-        if tail is None or (rest and tail == 0):
+        if not rest:
+            return count * factor
+        tail = _below_100(rest[1:]) if rest[0] == "and" else _cardinal(rest, factor)
+        if not tail:
             return None
         return count * factor + tail
     return _below_100(words)

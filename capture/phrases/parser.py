@@ -8,7 +8,7 @@ incomplete, and it becomes a refusal. Every word ends up inside the span of exac
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from capture.phrases import builders as make

@@ -99,7 +99,7 @@ def number(value: Decimal, rng: Random) -> Words:
 def mixed(value: Fraction, rng: Random) -> Words | None:
     """A whole number and a fraction in words, where the denominator has a name."""
     count, rest = divmod(value.numerator, value.denominator)
-    if value.denominator not in (2, 4, 5, 8, 12, 16) and not (value.denominator == 3):
+    if value.denominator not in (2, 3, 4, 5, 8, 12, 16):
         return None
     part = fraction(Fraction(rest, value.denominator), rng)
     return part if count == 0 else (*cardinal(count), "and", *part)
