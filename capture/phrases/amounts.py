@@ -101,21 +101,21 @@ class Amounts:
         high = convert(reading.plausible_high, reading.unit, unit)
         value = _drawn(rng, low, high, reading, unit)
         if rng.random() < 0.15 and plausible_units(value, reading) == (reading.unit,):
-            said = ways.number(value, rng)
-        else:
-            said = ways.amount(value, unit, rng)
-        return self._read_back(said)
+            return self._meant(ways.number(value, rng), Fraction(value), None)
+        return self._meant(ways.amount(value, unit, rng), Fraction(value), unit)
 
     def _sample_turns(self, rng: Random, counter: Counter | None) -> tuple[Words, Amount]:
         step = counter.smallest_step if counter else Fraction(1, 4)
         coarse = rng.choice((step, Fraction(1, 4), Fraction(1, 12), Fraction(1, 2)))
         if (coarse / step).denominator != 1:
             coarse = step
-        steps = rng.randint(1, max(1, int(rng.choice((1, 1, 2)) / coarse)))
-        return self._read_back(ways.turns(steps * coarse, rng))
+        turns = rng.randint(1, max(1, int(rng.choice((1, 1, 2)) / coarse))) * coarse
+        return self._meant(ways.turns(turns, rng), turns, "turn")
 
-    def _read_back(self, said: Words) -> tuple[Words, Amount]:
-        return said, next(amount for end, amount in self.match(said, 0, {}) if end == len(said))
+    def _meant(self, said: Words, value: Fraction, unit: str | None) -> tuple[Words, Amount]:
+        """What was drawn, with the other values that its words may mean."""
+        others = (amount.alternatives for end, amount in self.match(said, 0, {}) if end == len(said))
+        return said, Amount(value, exact_decimal(value), unit, next(others, ()))
 
     def words(self) -> Iterable[str]:
         """See `Slot.words`."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calendar import monthrange
 from collections.abc import Iterable, Iterator
 from datetime import date, timedelta
 from random import Random
@@ -40,8 +41,7 @@ class Codes:
         """See `Slot.sample`."""
         identity: Identity | None = taken.get("identity")
         text = draw((identity.pattern if identity else None) or ANY_CODE, rng)
-        said = ways.spelled(text, rng)
-        return said, next(code for _, code in self.match(said, 0, taken))
+        return ways.spelled(text, rng), text
 
     def words(self) -> Iterable[str]:
         """See `Slot.words`."""
@@ -61,8 +61,9 @@ class Dates:
     def sample(self, rng: Random, taken: Taken) -> tuple[Words, date]:
         """See `Slot.sample`."""
         day = date(2026, 1, 1) + timedelta(days=rng.randrange(0, 1500))
-        said = ways.month_only(day, rng) if rng.random() < 0.4 else ways.spoken_date(day, rng)
-        return said, next(found for _, found in self.match(said, 0, {}))
+        if rng.random() < 0.4:
+            return ways.month_only(day, rng), day.replace(day=monthrange(day.year, day.month)[1])
+        return ways.spoken_date(day, rng), day
 
     def words(self) -> Iterable[str]:
         """See `Slot.words`."""
