@@ -3,6 +3,8 @@
 from capture.phrases.generate import pronunciations, sentences, utterances, vocabulary
 from capture.phrases.number import parse_number, speak_number
 from capture.phrases.parser import parse
+from capture.phrases.readback import read_back
+from capture.phrases.reference import reference
 from capture.phrases.statements import Context, Statement
 
 __all__ = [
@@ -11,6 +13,8 @@ __all__ = [
     "parse",
     "parse_number",
     "pronunciations",
+    "read_back",
+    "reference",
     "sentences",
     "speak_number",
     "utterances",

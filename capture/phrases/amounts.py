@@ -46,10 +46,12 @@ def number_end(words: Words, start: int, boundary: NameBoundary) -> int:
 
 
 def match_number(words: Words, start: int, boundary: NameBoundary) -> Iterator[tuple[int, Number]]:
-    """The number that the whole run from ``start`` is; only connectives at its end may be left."""
-    end = number_end(words, start, boundary)
+    """The number that the whole run from ``start`` is. Connectives at its end may be left to what follows, save after
+    a fraction: in "half a turn" the article belongs to it."""
+    end = run_end = number_end(words, start, boundary)
     while end > start:
-        if number := read_number(words[start:end]):
+        number = read_number(words[start:end])
+        if number and (end == run_end or words[end] == "and" or not number.fraction):
             yield end, number
         if words[end - 1] not in lang.CONNECTIVES:
             return
@@ -75,19 +77,19 @@ class Amounts:
                 yield end, plain
 
     def _more(self, words: Words, at: int, first: Amount) -> Iterator[tuple[int, Amount]]:
-        """ "two turns and a half", "one turn and thirty degrees" """
-        if words[at : at + 1] != ("and",) or first.value.denominator != 1 or first.unit is None:
+        """ "one turn and a half", "one turn and thirty degrees": for turns only, since elsewhere what follows the
+        "and" is more likely a new entry."""
+        if words[at : at + 1] != ("and",) or first.value.denominator != 1 or first.unit != "turn":
             return
         for end, number in match_number(words, at + 1, self._boundary):
-            part = number.fraction and not number.wants_unit and 0 < number.value < 1
-            if part and not any(UNIT_NAMES.match(words, end, {})):  # "a quarter turn" begins something new
-                total = first.value + number.value
-                yield end, Amount(total, exact_decimal(total), first.unit)
-            if first.unit == "turn":
-                for after, unit in UNIT_NAMES.match(words, end, {}):
-                    if unit == "deg" and number.value > 0:
-                        total = first.value + number.value / 360
-                        yield after, Amount(total, exact_decimal(total), first.unit)
+            rest = next(UNIT_NAMES.match(words, end, {}), None)
+            total = None
+            if number.fraction and not number.wants_unit and 0 < number.value < 1 and end == len(words):
+                total, after = first.value + number.value, end
+            elif rest and rest[1] == "deg" and number.value > 0:
+                total, after = first.value + number.value / 360, rest[0]
+            if total is not None:
+                yield after, Amount(total, exact_decimal(total), first.unit)
 
     def sample(self, rng: Random, taken: Taken) -> tuple[Words, Amount]:
         """See `Slot.sample`."""

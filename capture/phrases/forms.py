@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from random import Random
 from typing import Any, Literal
 
 from capture.phrases import builders as make
 from capture.phrases.amounts import Amounts
-from capture.phrases.grammar import Slot, Template
+from capture.phrases.grammar import Slot, Taken, Template, Words
 from capture.phrases.names import Dependent, Names, names
 from capture.phrases.slots import Codes, Counts, Dates, Rest
 from capture.phrases.statements import Said
@@ -94,6 +95,17 @@ def _named(items: Any) -> Names:
     return Names({words: item for item in items for words in lang.phrases(item.spoken)}, favour_first=True)
 
 
+class _Parts(Names):
+    """Names of parts; in samples, plural forms go with counts above one."""
+
+    def sample(self, rng: Random, taken: Taken) -> tuple[Words, Any]:
+        """See `Slot.sample`."""
+        plural = taken.get("count", 1) > 1
+        fitting = [form for form in self.forms if form[-1].endswith("s") == plural]
+        form = rng.choice(fitting or list(self.forms))
+        return form, self.forms[form]
+
+
 def _openers(*keys: str) -> Names:
     return Names({words: key for key in keys for words in lang.phrases(lang.OPENERS[key])}, favour_first=len(keys) == 1)
 
@@ -103,7 +115,7 @@ def _slots(procedure: Procedure, boundary: Callable[[tuple[str, ...], int], bool
         "reading": _named(procedure.readings),
         "counter": _named(procedure.counters),
         "check": _named(procedure.checks),
-        "part": _named(procedure.parts),
+        "part": _Parts({words: part for part in procedure.parts for words in lang.phrases(part.spoken)}),
         "instrument": _named(procedure.instruments),
         "identity": _named(procedure.identities),
         "stage": _named(procedure.stages),

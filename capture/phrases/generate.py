@@ -9,7 +9,7 @@ from random import Random
 from capture.phrases import builders as make
 from capture.phrases import statements as st
 from capture.phrases.forms import Form, Lexicon
-from capture.phrases.grammar import Template, Words
+from capture.phrases.grammar import Words
 from capture.phrases.statements import Context, Statement
 from capture.procedure import language as lang
 from capture.procedure.model import Procedure
@@ -55,11 +55,20 @@ def pronunciations(procedure: Procedure) -> Mapping[str, tuple[str, ...]]:
     return {word: ways for word, ways in (dict(lang.PRONUNCIATIONS) | own).items() if word in vocabulary(procedure)}
 
 
+def drawn_from(lexicon: Lexicon, form: Form, rng: Random) -> tuple[Words, Statement]:
+    """Words of one form, drawn until they come to a statement that would be taken, with that statement."""
+    template = next(template for own, template in lexicon.forms if own is form)
+    while True:
+        words, taken = template.sample(rng)
+        statement = form.build(make.Spot(" ".join(words), (0, len(words))), taken)
+        if statement is not None and not isinstance(statement, st.Refused):
+            return words, statement
+
+
 class _Drawer:
     def __init__(self, procedure: Procedure, rng: Random) -> None:
         self._rng = rng
         self._lexicon = Lexicon(procedure)
-        self._weights = [form.weight for form, _ in self._lexicon.forms]
 
     def sentence(self) -> tuple[str, Statement]:
         words, statement = self._statement()
@@ -86,18 +95,10 @@ class _Drawer:
         return self._drawn(())
 
     def _drawn(self, kinds: tuple[str, ...]) -> tuple[Words, Statement]:
-        """Words of a form, drawn until they come to a statement that would be taken."""
-        while True:
-            form, template = self._form()
-            if kinds and form.kind not in kinds:
-                continue
-            words, taken = template.sample(self._rng)
-            statement = form.build(make.Spot(" ".join(words), (0, len(words))), taken)
-            if statement is not None and not isinstance(statement, st.Refused):
-                return words, statement
-
-    def _form(self) -> tuple[Form, Template]:
-        return self._rng.choices(self._lexicon.forms, self._weights)[0]
+        """Words of a form of one of the kinds (any if none are given), with their statement."""
+        forms = [form for form, _ in self._lexicon.forms if not kinds or form.kind in kinds]
+        form = self._rng.choices(forms, [form.weight for form in forms])[0]
+        return drawn_from(self._lexicon, form, self._rng)
 
     def _two(self) -> tuple[str, Context, tuple[Statement, ...]]:
         """A reading and another closed statement, or a reading and its correction."""

@@ -54,7 +54,7 @@ class _Parser:
                 continue
             if loose < at:
                 pieces.append(self._unknown(loose, at))
-            pieces.append(replace(piece, start=self._source[at]))
+            pieces.append(replace(piece, start=self._source[at], joined=begin > at))
             at = loose = piece.token_end
         if loose < len(self._words):
             if pieces and self._after_joiners(loose) == len(self._words):
@@ -127,27 +127,25 @@ class _Parser:
         end, slot, meaning = max(named, key=lambda name: name[0])
         reason, sentence = _stumbled(slot, meaning, self._lexicon.procedure)
         field = meaning.id if slot in ("reading", "identity") else None
-        return self._made(at, end, "stumble", self._spot(at, end).refused(reason, sentence, field))
+        piece = self._made(at, end, "stumble", self._spot(at, end).refused(reason, sentence, field))
+        return replace(piece, uncounted=slot == "part")
 
     def _found(self, at: int, end: int, form: Form, statement: Statement, taken: dict[str, Any]) -> Piece:
-        piece = self._made(at, end, "found", statement)
         left, right = form.left == "open", form.right == "open"
-        if form.kind == "reading" and taken["amount"].unit is not None:
+        if getattr(taken.get("amount"), "unit", None) is not None:
             right = False
-        if form.kind == "turn" and form.left == "closed" and taken["amount"].unit is not None:
-            right = False
-        if form.kind == "part" and not ({"count"} & taken.keys()) and form.template.startswith("["):
-            left = True
         if form.kind == "command" and taken["command"] in HARMLESS:
             left = right = False
-        return replace(piece, left_open=left, right_open=right)
+        uncounted = form.kind == "part" and "count" not in taken and form.template.startswith("[{count}]")
+        return replace(self._made(at, end, "found", statement), left_open=left, right_open=right, uncounted=uncounted)
 
     def _made(self, at: int, end: int, kind: Any, statement: Statement | None) -> Piece:
         spot = self._spot(at, end)
-        return Piece(kind=kind, start=spot.span[0], end=spot.span[1], token_end=end, statement=statement)
+        inside = self._words[at:end]
+        return Piece(kind, spot.span[0], spot.span[1], token_end=end, statement=statement, inside=inside)
 
     def _unknown(self, at: int, end: int) -> Piece:
-        return replace(self._made(at, end, "unknown", None), inside=self._words[at:end])
+        return self._made(at, end, "unknown", None)
 
     def _spot(self, at: int, end: int) -> make.Spot:
         span = (self._source[at], self._source[end - 1] + 1)

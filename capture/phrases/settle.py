@@ -14,7 +14,8 @@ from capture.procedure import language as lang
 @dataclass(frozen=True)
 class Piece:
     """A stretch of an utterance, word positions ``start`` to ``end`` as heard. ``inside``: the words in inside
-    spelling, of unknown pieces. An open side means that unexplained words there may belong to the value."""
+    spelling. An open side means that unexplained words there may belong to the value. ``joined``: a word such as
+    "and" stands before it. ``uncounted``: it is about parts, and a number before it would be their count."""
 
     kind: Literal["found", "stumble", "unknown", "correction"]
     start: int
@@ -24,6 +25,8 @@ class Piece:
     inside: tuple[str, ...] = ()
     left_open: bool = False
     right_open: bool = False
+    joined: bool = False
+    uncounted: bool = False
 
 
 def settle(heard: tuple[str, ...], pieces: list[Piece]) -> tuple[Statement, ...]:
@@ -43,17 +46,36 @@ def _contiguous(pieces: list[Piece], count: int) -> list[Piece]:
 
 
 def _doubted(heard: tuple[str, ...], pieces: list[Piece]) -> list[Piece]:
-    """Values beside unexplained words that may belong to them become refusals."""
-    result: list[Piece] = []
-    for piece in pieces:
-        before = result[-1] if result else None
-        if piece.kind == "unknown" and before is not None and _spoils_left(before, piece):
-            result[-1] = _spoiled(heard, before, replace(before, end=piece.end), piece)
-        elif before is not None and before.kind == "unknown" and _spoils_right(before, piece):
-            result[-1] = _spoiled(heard, piece, replace(piece, start=before.start), before)
-        else:
-            result.append(piece)
-    return result
+    """Values beside unexplained words, or words that may belong to either of two, become refusals."""
+    spoilt: dict[int, str] = {}
+    merged: dict[int, int] = {}  # an unknown piece goes into this one
+    for at, piece in enumerate(pieces[:-1]):
+        following = pieces[at + 1]
+        if piece.kind != "unknown" and _shares_number(piece, following):
+            spoilt[at] = spoilt[at + 1] = piece.inside[-1]
+        if following.kind == "unknown" and _spoils_left(piece, following):
+            spoilt[at], merged[at + 1] = _heard(heard, following), at
+        if piece.kind == "unknown" and _spoils_right(piece, following):
+            spoilt[at + 1] = _heard(heard, piece)
+            merged.setdefault(at, at + 1)
+    result: dict[int, Piece] = {}
+    for at, piece in enumerate(pieces):
+        if at not in merged:
+            result[at] = piece
+    for at, into in merged.items():
+        whole = result[into]
+        result[into] = replace(whole, start=min(whole.start, pieces[at].start), end=max(whole.end, pieces[at].end))
+    return [_spoiled(heard, pieces[at], piece, spoilt[at]) if at in spoilt else piece for at, piece in result.items()]
+
+
+def _heard(heard: tuple[str, ...], piece: Piece) -> str:
+    return " ".join(heard[piece.start : piece.end])
+
+
+def _shares_number(value: Piece, parts: Piece) -> bool:
+    """Whether the last number word of ``value`` may be the count of the parts that follow ("... two point one two seats
+    fitted")."""
+    return value.right_open and parts.uncounted and not parts.joined and value.inside[-1] in lang.SPELLING
 
 
 def _spoils_left(value: Piece, unknown: Piece) -> bool:
@@ -79,10 +101,8 @@ def _harmless(statement: Statement | None) -> bool:
     return isinstance(statement, st.CommandSaid) and statement.command not in ("disregard", "confirm")
 
 
-def _spoiled(heard: tuple[str, ...], value: Piece, whole: Piece, unknown: Piece) -> Piece:
-    """``whole`` (value and unknown words) as one refusal."""
-    words = " ".join(heard[whole.start : whole.end])
-    lost = " ".join(heard[unknown.start : unknown.end])
+def _spoiled(heard: tuple[str, ...], value: Piece, whole: Piece, lost: str) -> Piece:
+    """``whole`` (the value and the unknown words that went into it) as one refusal, because of the words ``lost``."""
     old = value.statement
     if value.kind == "correction":
         reason, sentence = (
@@ -90,16 +110,20 @@ def _spoiled(heard: tuple[str, ...], value: Piece, whole: Piece, unknown: Piece)
             f"'{lost}' after 'correction' was not understood; say the correction again.",
         )
     elif isinstance(old, st.Refused):
-        numbers = any(word in lang.NUMBER_WORDS for word in unknown.inside)
         reason, sentence = old.reason, old.sentence
-        if old.reason == "value_missing" and numbers:
+        if old.reason == "value_missing" and any(word in lang.NUMBER_WORDS for word in lost.split()):
             reason = "bad_number"
             sentence = f"'{lost}' is not one number with its unit; say the name, the number and its unit again."
     else:
         reason = "bad_number" if isinstance(old, st.ReadingSaid | st.TurnSaid) else "incomplete"
-        sentence = f"'{lost}' was not understood and may belong to it; say it again, in one breath, by itself."
-    field = getattr(old, "field", None)
-    refused = st.Refused(words=words, span=(whole.start, whole.end), reason=reason, sentence=sentence, field=field)
+        sentence = f"'{lost}' may belong to it, but that is not clear; say it again, in one breath, by itself."
+    refused = st.Refused(
+        words=_heard(heard, whole),
+        span=(whole.start, whole.end),
+        reason=reason,
+        sentence=sentence,
+        field=getattr(old, "field", None),
+    )
     return replace(whole, kind="found", statement=refused, left_open=False, right_open=False)
 
 

@@ -113,6 +113,14 @@ def fraction(value: Fraction, rng: Random) -> Words:
     return (*cardinal(value.numerator), "halves" if name == "half" else f"{name}s")
 
 
+def fraction_name(value: Fraction) -> str | None:
+    """A proper fraction in words ("three quarters"), or None where its denominator has no name."""
+    name = _DENOMINATORS.get(value.denominator)
+    if name is None:
+        return None
+    return f"one {name}" if value.numerator == 1 else f"{' '.join(cardinal(value.numerator))} {name}s"
+
+
 def unit(id_: str, value: Fraction, rng: Random) -> Words:
     """The unit's name to go with ``value``."""
     entry = UNITS[id_]
