@@ -1,0 +1,190 @@
+"""Checking signatures: who signed what, whether it holds, and what came after."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from capture.errors import CaptureError
+from capture.record import admin
+from capture.record.ledger import Record
+from capture.record.origin import Layer, layers
+from capture.record.rows import Fault, Row
+from capture.record.signing import PURGE, SIGN_OFF, digest_of, holds, public_key
+
+HashAt = Callable[[int], str | None]
+"""The hash of the row with this number in the ledger at hand, or None."""
+
+_DOUBT = "do not rely on this signature; ask the person named and compare with a copy of the record"
+
+
+@dataclass(frozen=True)
+class Signed:
+    """A signature as found: the row's number and id, who signed what and when, with which key, what is wrong with it
+    (nothing: it holds), and the ids of the job's entries that came after it."""
+
+    row: int
+    id: str
+    job: str
+    role: str
+    person: str
+    key: str
+    at: str
+    faults: tuple[str, ...]
+    after: tuple[str, ...]
+
+    @property
+    def holds(self) -> bool:
+        """True when the signature verifies."""
+        return not self.faults
+
+    def __str__(self) -> str:
+        verdict = "holds" if self.holds else "DOES NOT HOLD: " + "; ".join(self.faults)
+        changed = f", changed since signed: {_entries(len(self.after))}" if self.after else ""
+        return (
+            f"job {self.job}: signed as {self.role} by {self.person} at {self.at} with key {self.key[:16]}, "
+            f"{verdict}{changed}"
+        )
+
+
+def job_signatures(rows: Sequence[Row], look: HashAt = lambda seq: None) -> tuple[Signed, ...]:
+    """Check every signature of one job.
+
+    Args:
+        rows: all rows of the job, in their order.
+        look: looks a row up by its number; without it the signed head is only compared with the job's own rows.
+    """
+    return tuple(_check(rows, index, look) for index, row in enumerate(rows) if row.kind == admin.SIGNATURE)
+
+
+def record_signatures(record: Record) -> tuple[Signed, ...]:
+    """Check every signature of a record, job by job."""
+    jobs = record._fetch(
+        "SELECT job FROM ledger WHERE kind = ? GROUP BY job ORDER BY min(seq)", (admin.SIGNATURE,)
+    )
+    found: list[Signed] = []
+    for (job,) in jobs:
+        found += job_signatures(list(record.rows(job)), lambda seq: hash_at(record, seq))
+    return tuple(found)
+
+
+def signature_faults(record: Record) -> tuple[list[Fault], list[Fault], tuple[Signed, ...]]:
+    """(faults, notices, signatures) of a record, for its verification."""
+    signatures = record_signatures(record)
+    faults = [
+        Fault(f"row {one.row} (id {one.id})", f"the signature of {one.person} does not hold: {why}", _DOUBT)
+        for one in signatures
+        for why in one.faults
+    ]
+    notices = [
+        Fault(
+            f"job {one.job}",
+            f"changed since signed by {one.person} as {one.role}: {_entries(len(one.after))} after row {one.row}",
+            "look at what came after and have it signed again",
+        )
+        for one in signatures
+        if one.after
+    ]
+    return faults, notices, signatures
+
+
+def purge_holds(rows: Sequence[Row], row: Row) -> bool | None:
+    """Whether the signature of a purge's row holds; None when it has none."""
+    sealed = row.body["data"].get("sealed")
+    if sealed is None:
+        return None
+    key = str(sealed.get("statement", {}).get("key"))
+    raw = _raw_key(rows, key)
+    data = {name: value for name, value in row.body["data"].items() if name != "sealed"}
+    stated = {name: value for name, value in sealed.get("statement", {}).items() if name not in ("key", "job")}
+    same = stated == data and sealed["statement"].get("job") == row.job
+    return same and raw is not None and holds(raw, PURGE, sealed)
+
+
+def _check(rows: Sequence[Row], index: int, look: HashAt) -> Signed:
+    row = rows[index]
+    data = row.body.get("data", {})
+    try:
+        faults = _faults(rows, index, look)
+    except (CaptureError, KeyError, TypeError, AttributeError) as error:
+        faults = [f"the row is not what the program writes ({error})"]
+    return Signed(
+        row=row.seq,
+        id=row.id,
+        job=row.job,
+        role=str(data.get("role")),
+        person=str(data.get("person")),
+        key=str(data.get("key")),
+        at=row.at,
+        faults=tuple(faults),
+        after=tuple(later.id for later in rows[_covered(row) :] if later.kind not in admin.KINDS),
+    )
+
+
+def _faults(rows: Sequence[Row], index: int, look: HashAt) -> list[str]:
+    row, data = rows[index], rows[index].body["data"]
+    statement: Mapping[str, Any] = data["statement"]
+    faults = []
+    expected = {"at": row.at, "job": row.job, "key": data["key"], "person": data["person"], "role": data["role"]}
+    differing = [name for name, value in expected.items() if statement.get(name) != value]
+    if differing:
+        faults.append(f"what was signed says something else about {', '.join(differing)}")
+    raw = _raw_key(rows[:index], str(data["key"]), str(data["person"]))
+    if raw is None:
+        faults.append("the job holds no such key of this person")
+    elif not holds(raw, SIGN_OFF, data):
+        faults.append("it was not made with that key over that statement")
+    faults += _content_faults(rows[:index], statement, len(layers(row)) - 1, look)
+    return faults
+
+
+def _content_faults(
+    before: Sequence[Row], statement: Mapping[str, Any], depth: int, look: HashAt
+) -> list[str]:
+    """Does the statement fit the job's rows, as they stood in the ledger where it was signed?"""
+    there = [_layer(row, depth) for row in before]
+    if None in there:
+        return ["rows of the job came from another ledger than the signature"]
+    hashes = [layer.hash for layer in there if layer is not None][: statement["rows"]]
+    head = statement["head"]
+    faults = []
+    if statement["rows"] != len(hashes) or statement["digest"] != digest_of(hashes):
+        faults.append(f"the job's first {len(hashes)} rows are not the {statement['rows']} that were signed")
+    known = {layer.seq: layer.hash for layer in there if layer is not None}.get(head["seq"])
+    if known is None and depth == 0:
+        known = look(head["seq"])
+    if known is not None and known != head["hash"]:
+        faults.append(f"row {head['seq']} is not the chain's head that was signed")
+    return faults
+
+
+def _covered(row: Row) -> int:
+    """How many of the job's rows a signature says that it covers."""
+    statement = row.body.get("data", {}).get("statement")
+    rows = statement.get("rows") if isinstance(statement, dict) else None
+    return rows if isinstance(rows, int) and rows > 0 else 0
+
+
+def _layer(row: Row, depth: int) -> Layer | None:
+    found = layers(row)
+    return found[depth] if depth < len(found) else None
+
+
+def _raw_key(rows: Sequence[Row], key: str, person: str | None = None) -> bytes | None:
+    for row in rows:
+        if row.kind == admin.KEY and row.body["data"].get("key") == key:
+            found = public_key(row)
+            if person is None or found.person == person:
+                return found.raw
+    return None
+
+
+def hash_at(record: Record, seq: int) -> str | None:
+    """The hash of a record's row, or None when there is none with this number."""
+    found = record._fetch("SELECT hash FROM ledger WHERE seq = ?", (seq,))
+    return str(found[0][0]) if found else None
+
+
+def _entries(count: int) -> str:
+    return "1 entry" if count == 1 else f"{count} entries"
