@@ -38,8 +38,8 @@ class Value:
 def agreement_warnings(procedure: Procedure, view: JobView, value: Value, *, sure: bool = False) -> tuple[Warned, ...]:
     """All warnings that come of comparing ``value`` with what stands in ``view``.
 
-    While the spoken and the photographed value disagree, one of them is wrong: that alone is said, and other comparisons
-    wait until somebody has corrected or confirmed one (``sure``).
+    While the spoken and the photographed value disagree, one of them is wrong: that alone is said, and the other
+    comparisons wait until somebody has corrected or confirmed one (``sure``).
     """
     others = [held for held in view.readings(value.reading.id) if held.id != value.instead]
     disagrees = tuple(_photo_warnings(view, others, value))

@@ -143,7 +143,8 @@ def _photo(procedure: Procedure, view: JobView, stage: Stage, need: Need) -> str
     if any(_good_photo(procedure, item) and item.accepted for item in held):
         return None
     taken = any(
-        item.entry.kind == "photo" and item.entry.subject == need.ref and item.entry.stage == stage.id
+        (item.entry.kind, item.entry.subject, item.entry.stage) == ("photo", need.ref, stage.id)
+        and item.entry.data["outcome"] != "measured"
         for item in view.recorded
     )
     return "was photographed but not measured" if taken else NEED_VERBS["photo"]

@@ -35,7 +35,7 @@ _HOLDERS = {
     "stage": "stages",
     "sign_off": "roles",
 }
-_MARKS = {".": "point", "-": "minus", "/": "slash"}
+_MARKS = {".": "point", "-": "dash", "/": "slash"}
 
 
 def text(amount: Decimal) -> str:
@@ -82,8 +82,11 @@ def direction(counter: Counter, sign: int) -> str:
 
 
 def spelled(value: str) -> str:
-    """A value digit by digit, letters one by one: "2.10" is "two point one zero"."""
-    return " ".join(_DIGITS.get(mark, _MARKS.get(mark, mark)) for mark in value if mark != "+" and not mark.isspace())
+    """A value digit by digit, letters one by one: "-2.10" is "minus two point one zero", "K7-04" "K seven dash zero
+    four"."""
+    sign = "minus " if value.startswith("-") else ""
+    marks = [mark for mark in value.removeprefix("-") if mark != "+" and not mark.isspace()]
+    return sign + " ".join(_DIGITS.get(mark, _MARKS.get(mark, mark)) for mark in marks)
 
 
 def unit_words(unit: str) -> str:
