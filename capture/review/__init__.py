@@ -1,0 +1,1 @@
+"""What reviewers and readers of a record are shown."""

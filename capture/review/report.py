@@ -1,0 +1,131 @@
+"""One job as one HTML file that needs nothing else: no network, no script, no other file."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from hashlib import sha256
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from capture.errors import UsageError
+from capture.review import tables
+from capture.review import wording as w
+from capture.review.inline import Gallery
+from capture.review.names import names_for
+from capture.review.story import tell
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+    from capture.record import Record
+
+QUALIFIED = (
+    "This record shows what was said, photographed and measured, and warns. Whether the unit may be used is for a"
+    " qualified person to decide, by the maker's manual and the local rules."
+)
+"""The caution that stands beside every overall verdict."""
+
+
+def report_html(record: Record, job: str, *, inline_media: bool = True) -> str:
+    """Write the report of one job.
+
+    Args:
+        record: an open record.
+        job: the job's id.
+        inline_media: carry clips and pictures inside the page; otherwise the page points to ``media/…`` and is to be
+            put into the record's folder.
+
+    Returns:
+        A whole HTML document. Media that are missing or changed are named in their place; they do not stop it.
+
+    Raises:
+        UsageError: the record has no such job.
+    """
+    head = record.head()
+    rows = list(record.rows(job))
+    if not rows:
+        raise UsageError(f"{record.folder}: there is no job {job}; 'benchwitness jobs' lists those that are there.")
+    names = names_for(record, rows)
+    story = tell(rows, names, Gallery(record, inline=inline_media))
+    style, script = _asset("report.css"), _asset("report.js")
+    return (
+        _environment()
+        .get_template("report.html")
+        .render(
+            story=story,
+            names=names,
+            job=job,
+            head=head,
+            last=rows[-1],
+            first=rows[0],
+            opened=_opened(story.opened.data if story.opened else {}),
+            units=story.each("identity"),
+            tally=tables.tally(story),
+            readings=tables.readings(story, names),
+            turns=tables.turn_lines(story, names),
+            kit=tables.kit_lines(story, names),
+            gauges=tables.gauge_lines(story),
+            signatures=tables.signatures(story, names),
+            rules=tables.rules(story),
+            sources=tables.limit_sources(story),
+            files=tables.file_lines(story),
+            qualified=QUALIFIED,
+            style=Markup(style),
+            script=Markup(script),
+            policy=_policy(style, script, inline=inline_media),
+        )
+    )
+
+
+def _opened(data: Any) -> dict[str, Any]:
+    """What the opening row says, whatever of it is there."""
+    procedure = data.get("procedure")
+    cautions = data.get("cautions")
+    return {
+        "procedure": procedure if isinstance(procedure, dict) else {},
+        "technician": w.plain(data.get("technician")),
+        "workshop": w.plain(data.get("workshop")),
+        "reference": w.plain(data.get("reference")),
+        "cautions": [w.plain(caution) for caution in cautions] if isinstance(cautions, list) else [],
+        "settings": data.get("settings") if isinstance(data.get("settings"), dict) else {},
+    }
+
+
+def _policy(style: str, script: str, *, inline: bool) -> str:
+    """A content security policy that allows this page's own style, script and media, and nothing else."""
+    media = "data:" if inline else "'self'"
+    return (
+        f"default-src 'none'; style-src {_hashed(style)}; script-src {_hashed(script)}; img-src {media};"
+        f" media-src {media}; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hashed(text: str) -> str:
+    return f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'"
+
+
+def _asset(name: str) -> str:
+    return files("capture.review").joinpath("page", name).read_text("utf-8")
+
+
+def _environment() -> Environment:
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FunctionLoader(_asset),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_finalize,
+    )
+    environment.globals.update(w=w, budget_table=tables.budget_table, measured_facts=tables.measured_facts)
+    return environment
+
+
+def _finalize(value: Any) -> Any:
+    if isinstance(value, Markup):
+        return value
+    return w.clean(value) if isinstance(value, str) else value

@@ -1,0 +1,194 @@
+"""The whole of one job, arranged for reading: stage by stage, with what stands and what was replaced."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from capture.review import wording as w
+from capture.review.inline import Gallery, Shown
+from capture.review.items import VALUE_KINDS, Item, ShownWarning, item_of
+from capture.review.names import Names
+
+if TYPE_CHECKING:
+    from capture.record import Row
+
+DOUBTFUL = 0.6
+"""A word heard with less confidence than this is marked."""
+
+_UNSPOKEN = frozenset({"stage_end", "job_end"})
+_FRONT = frozenset({"opened", "source"})
+_GRAVITY = {"stop": 0, "warning": 1, "notice": 2}
+
+
+@dataclass(frozen=True)
+class Word:
+    """One recognised word; ``doubtful`` when it was heard with little confidence."""
+
+    text: str
+    confidence: float | None
+    doubtful: bool
+
+
+@dataclass(frozen=True)
+class Block:
+    """What came in at one moment, an utterance or a picture, and the entries it became."""
+
+    row: Row
+    items: tuple[Item, ...]
+    words: tuple[Word, ...]
+    doubts: tuple[str, ...]
+    engine: str
+    clip: Shown | None
+    pictures: tuple[Shown, ...]
+    measurement: Mapping[str, Any]
+
+    @property
+    def text(self) -> str:
+        """The words as heard."""
+        return " ".join(word.text for word in self.words)
+
+
+@dataclass(frozen=True)
+class Section:
+    """A stretch of the job in one stage, in the order in which it was recorded."""
+
+    name: str
+    anchor: str
+    blocks: tuple[Block, ...]
+
+
+@dataclass(frozen=True)
+class Raised:
+    """A warning and the entry that raised it."""
+
+    warning: ShownWarning
+    item: Item
+
+
+@dataclass(frozen=True)
+class Story:
+    """One job. ``standing`` are the entries that nothing replaced or withdrew; ``replaced_by`` maps an entry's id to
+    the entry that took its place."""
+
+    items: tuple[Item, ...]
+    sections: tuple[Section, ...]
+    standing: tuple[Item, ...]
+    replaced_by: Mapping[str, Item]
+    raised: tuple[Raised, ...]
+    settled: tuple[Raised, ...]
+    opened: Item | None
+    sources: tuple[Item, ...]
+    ended: bool
+
+    def find(self, id_: str | None) -> Item | None:
+        """The entry with this id."""
+        return next((item for item in self.items if item.row.id == id_), None)
+
+    def each(self, *kinds: str) -> list[Item]:
+        """The standing entries of these kinds, in order."""
+        return [item for item in self.standing if item.kind in kinds]
+
+
+def tell(rows: Sequence[Row], names: Names, gallery: Gallery) -> Story:
+    """Arrange a job's rows.
+
+    Args:
+        rows: all rows of the job, in the ledger's order.
+        names: the procedure's names.
+        gallery: where clips and pictures come from.
+    """
+    items = tuple(item_of(row, names) for row in rows)
+    replaced_by: dict[str, Item] = {}
+    for item in items:
+        if item.replaces is not None:
+            replaced_by.setdefault(item.replaces, item)
+    standing = tuple(
+        item
+        for item in items
+        if item.kind in VALUE_KINDS and item.status != "not_accepted" and item.row.id not in replaced_by
+    )
+    raised = sorted(
+        (Raised(warning, item) for item in items for warning in item.warnings),
+        key=lambda raised: (_GRAVITY.get(raised.warning.severity, 1), raised.item.row.seq),
+    )
+    return Story(
+        items=items,
+        sections=tuple(_sections([item for item in items if item.kind not in _FRONT], names, gallery)),
+        standing=standing,
+        replaced_by=replaced_by,
+        raised=tuple(r for r in raised if r.item.row.id not in replaced_by),
+        settled=tuple(r for r in raised if r.item.row.id in replaced_by),
+        opened=next((item for item in items if item.kind == "opened"), None),
+        sources=tuple(item for item in items if item.kind == "source"),
+        ended=any(item.kind == "job_end" for item in items),
+    )
+
+
+def _sections(items: Iterable[Item], names: Names, gallery: Gallery) -> list[Section]:
+    stretches: list[tuple[str, list[Item]]] = []
+    for item in items:
+        if item.kind == "stage":
+            stretches.append((names.stage(item.subject), [item]))
+        elif item.kind == "job_end":
+            stretches.append(("End of the job", [item]))
+        elif stretches:
+            stretches[-1][1].append(item)
+        else:
+            stretches.append((names.stage(None), [item]))
+    return [
+        Section(name, f"part-{number}", tuple(_block(group, gallery) for group in _groups(found)))
+        for number, (name, found) in enumerate(stretches, start=1)
+    ]
+
+
+def _groups(items: Sequence[Item]) -> list[list[Item]]:
+    """Entries that came from one utterance or one picture stay together."""
+    groups: list[list[Item]] = []
+    for item in items:
+        if groups and _origin(item) is not None and _origin(item) == _origin(groups[-1][-1]):
+            groups[-1].append(item)
+        else:
+            groups.append([item])
+    return groups
+
+
+def _origin(item: Item) -> tuple[Any, ...] | None:
+    if item.kind in _UNSPOKEN or not item.row.media:
+        return None
+    return (item.row.at, item.row.mono, item.row.session, tuple(medium.sha256 for medium in item.row.media))
+
+
+def _block(items: Sequence[Item], gallery: Gallery) -> Block:
+    row = items[0].row
+    spoken = row.kind not in _UNSPOKEN
+    heard = row.body.get("heard") if spoken else None
+    heard = heard if isinstance(heard, Mapping) else {}
+    media = [gallery.show(ref) for ref in row.media if ref.kind in {"clip", "photo", "overlay"}] if spoken else []
+    measurement = next((m for item in items if isinstance(m := item.data.get("measurement"), Mapping)), {})
+    doubts = heard.get("doubts")
+    return Block(
+        row=row,
+        items=tuple(items),
+        words=tuple(_words(heard)),
+        doubts=tuple(w.plain(doubt) for doubt in doubts) if isinstance(doubts, list) else (),
+        engine=w.plain(heard.get("engine")),
+        clip=next((shown for shown in media if shown.ref.kind == "clip"), None),
+        pictures=tuple(sorted((s for s in media if s.ref.kind != "clip"), key=lambda s: s.ref.kind != "overlay")),
+        measurement=measurement,
+    )
+
+
+def _words(heard: Mapping[str, Any]) -> list[Word]:
+    listed = heard.get("words")
+    found = [x for x in listed if isinstance(x, Mapping)] if isinstance(listed, list) else []
+    if not found:
+        return [Word(text, None, False) for text in w.plain(heard.get("text")).split()]
+    return [_word(x) for x in found]
+
+
+def _word(word: Mapping[str, Any]) -> Word:
+    confidence = word.get("confidence")
+    known = float(confidence) if isinstance(confidence, int | float) else None
+    return Word(w.plain(word.get("text")), known, known is not None and known < DOUBTFUL)

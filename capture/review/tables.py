@@ -1,0 +1,317 @@
+"""The report's tables: tally, readings, turns, kit, instruments, signatures, decision rules, files."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from capture.review import wording as w
+from capture.review.items import BAD, GOOD, OPEN, QUIET, Badge, Item
+from capture.review.names import Names
+from capture.review.story import Story
+
+if TYPE_CHECKING:
+    from capture.record import MediaRef
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What stands, counted."""
+
+    passed: int
+    failed: int
+    undecided: int
+    unconfirmed: int
+    unlimited: int
+    stops: int
+    warnings: int
+    notices: int
+    replaced: int
+    lost: int
+    headline: Badge
+    sentence: str
+
+
+def tally(story: Story) -> Tally:
+    """Count verdicts of standing readings, open confirmations and warnings, and sum them up in one headline."""
+    outcomes = Counter(item.outcome for item in story.each("reading"))
+    unconfirmed = sum(item.status == "unconfirmed" for item in story.standing)
+    severities = Counter(raised.warning.severity for raised in story.raised)
+    headline, sentence = _headline(story, outcomes, unconfirmed, severities)
+    return Tally(
+        passed=outcomes["pass"],
+        failed=outcomes["fail"],
+        undecided=outcomes["undecided"],
+        unconfirmed=unconfirmed,
+        unlimited=outcomes[None] + outcomes["not_judged"],
+        stops=severities["stop"],
+        warnings=severities["warning"],
+        notices=severities["notice"],
+        replaced=len(story.replaced_by),
+        lost=sum(item.kind in {"refused", "not_understood"} for item in story.items),
+        headline=headline,
+        sentence=sentence,
+    )
+
+
+def _headline(
+    story: Story, outcomes: Counter[str | None], unconfirmed: int, severities: Counter[str]
+) -> tuple[Badge, str]:
+    reasons = []
+    if outcomes["fail"]:
+        reasons.append(w.count(outcomes["fail"], "reading") + " out of limits")
+    if outcomes["undecided"]:
+        reasons.append(w.count(outcomes["undecided"], "reading") + " undecided")
+    if unconfirmed:
+        reasons.append(w.count(unconfirmed, "entry", "entries") + " not confirmed")
+    if severities["stop"]:
+        reasons.append(w.count(severities["stop"], "stop"))
+    if severities["warning"]:
+        reasons.append(w.count(severities["warning"], "warning"))
+    if not story.ended:
+        reasons.append("the job was not ended")
+    sentence = (", ".join(reasons) or "Every reading that has limits is within them") + "."
+    sentence = sentence[0].upper() + sentence[1:]
+    if outcomes["fail"] or severities["stop"]:
+        return Badge("✕", "Not in order", BAD), sentence
+    if reasons:
+        return Badge("?", "To be looked into", OPEN), sentence
+    return Badge("✓", "Nothing objected to", GOOD), sentence
+
+
+def readings(story: Story, names: Names) -> list[Item]:
+    """The standing readings, by reading and then in the order in which they were taken."""
+    return sorted(story.each("reading"), key=lambda item: (names.position("reading", item.subject), item.row.seq))
+
+
+@dataclass(frozen=True)
+class TurnLine:
+    """How far a counter was turned in one stage: the sum of the moves, the net turn, how many moves."""
+
+    counter: str
+    stage: str
+    total: str
+    net: str
+    moves: int
+    allowed: str
+
+
+def turn_lines(story: Story, names: Names) -> list[TurnLine]:
+    """Turns by counter and stage, of the moves that stand."""
+    groups: dict[tuple[str | None, str | None], list[Fraction]] = {}
+    for item in story.each("turn"):
+        amount = _fraction(item.data.get("turns"))
+        if amount is not None:
+            groups.setdefault((item.subject, item.stage), []).append(amount)
+    return [
+        TurnLine(
+            counter=names.of("turn", counter),
+            stage=names.stage(stage),
+            total=w.turns(str(sum(map(abs, moves)))),
+            net=w.turns(str(sum(moves))),
+            moves=len(moves),
+            allowed=_allowed(names, counter, stage),
+        )
+        for (counter, stage), moves in groups.items()
+    ]
+
+
+def _allowed(names: Names, counter: str | None, stage: str | None) -> str:
+    for known in names.procedure.counters if names.procedure else ():
+        for budget in known.budgets if known.id == counter else ():
+            if budget.stage == stage:
+                moves = "" if budget.moves is None else f", in {w.count(budget.moves, 'move')}"
+                return f"{w.turns(str(budget.turns))}{moves}"
+    return "no budget given"
+
+
+def _fraction(text: Any) -> Fraction | None:
+    try:
+        return Fraction(str(text))
+    except (ValueError, ZeroDivisionError):
+        return None
+
+
+@dataclass(frozen=True)
+class KitLine:
+    """One part of the kit: how many there are, went in and came out, and how that adds up."""
+
+    name: str
+    kit: str
+    fitted: int
+    removed: str
+    lots: str
+    badge: Badge
+
+
+def kit_lines(story: Story, names: Names) -> list[KitLine]:
+    """The kit's balance, counted from the accepted entries that stand."""
+    counts: Counter[tuple[str | None, str]] = Counter()
+    lots: dict[str | None, list[str]] = {}
+    unconfirmed: set[str | None] = set()
+    for item in story.each("part"):
+        if item.status != "accepted":
+            unconfirmed.add(item.subject)
+            continue
+        counts[item.subject, w.plain(item.data.get("action"))] += _whole(item.data.get("quantity"))
+        if item.data.get("lot"):
+            lots.setdefault(item.subject, []).append(w.plain(item.data["lot"]))
+    known = {part.id: part for part in names.procedure.parts} if names.procedure else {}
+    lines = []
+    for part in [*known, *(subject for subject, _ in counts if subject not in known)]:
+        fitted, removed = counts[part, "fitted"], counts[part, "removed"]
+        listed = known.get(part or "")
+        renewed = listed.replaces_old if listed else True
+        lines.append(
+            KitLine(
+                name=names.of("part", part),
+                kit=str(listed.quantity) if listed else "not known",
+                fitted=fitted,
+                removed=str(removed) if renewed or removed else "none expected",
+                lots=", ".join(dict.fromkeys(lots.get(part, ()))),
+                badge=_balance(listed.quantity if listed else None, fitted, removed, renewed, part in unconfirmed),
+            )
+        )
+    return lines
+
+
+def _balance(kit: int | None, fitted: int, removed: int, renewed: bool, unconfirmed: bool) -> Badge:
+    reasons = []
+    if kit is not None and fitted < kit:
+        reasons.append(f"{kit - fitted} of the kit left over")
+    if kit is not None and fitted > kit:
+        reasons.append(f"{fitted - kit} more fitted than in the kit")
+    if renewed and removed < fitted:
+        reasons.append(f"{fitted - removed} old not accounted for")
+    if removed > fitted:
+        reasons.append(f"{removed - fitted} more came out than went in")
+    if unconfirmed:
+        reasons.append("an entry is not confirmed")
+    return Badge("✕", ", ".join(reasons), BAD) if reasons else Badge("✓", "balanced", GOOD)
+
+
+def _whole(value: Any) -> int:
+    return value if isinstance(value, int) else 0
+
+
+@dataclass(frozen=True)
+class GaugeLine:
+    """One gauge that was named: kind, number, due date, and how many readings were taken with it."""
+
+    item: Item
+    name: str
+    serial: str
+    due: str
+    used: int
+    badge: Badge
+
+
+def gauge_lines(story: Story) -> list[GaugeLine]:
+    """The gauges named in the job, those whose calibration was overdue marked."""
+    used = Counter(w.plain(item.data.get("instrument")) for item in story.each("reading"))
+    lines = []
+    for item in story.each("instrument"):
+        serial, due = w.plain(item.data.get("serial")), w.plain(item.data.get("due"))
+        if not due:
+            badge = Badge("?", "due date not said", OPEN)
+        elif due < item.row.at[:10]:
+            badge = Badge("✕", "overdue", BAD)
+        else:
+            badge = Badge("✓", "in date", GOOD)
+        lines.append(GaugeLine(item, item.name, serial or "not said", due or "not said", used[serial], badge))
+    return lines
+
+
+@dataclass(frozen=True)
+class Signature:
+    """A role and who signed it; ``item`` is None when nobody has."""
+
+    role: str
+    person: str
+    item: Item | None
+    badge: Badge
+
+
+def signatures(story: Story, names: Names) -> list[Signature]:
+    """Every role of the procedure, and every role that was signed."""
+    signed = {item.subject: item for item in story.each("sign_off")}
+    roles = [role.id for role in names.procedure.roles] if names.procedure else []
+    return [
+        _signature(names.of("sign_off", role), signed.get(role))
+        for role in [*roles, *(role for role in signed if role not in roles)]
+    ]
+
+
+def _signature(role: str, item: Item | None) -> Signature:
+    if item is None:
+        return Signature(role, "", None, Badge("–", "not signed", QUIET))
+    person = w.plain(item.data.get("person")) or "name not known"
+    if item.status != "accepted":
+        return Signature(role, person, item, Badge("○", "not confirmed", OPEN))
+    return Signature(role, person, item, Badge("✓", "signed by voice", GOOD))
+
+
+def rules(story: Story) -> list[str]:
+    """The decision rules that verdicts of the job name, each once."""
+    return _once(item.verdict.get("rule") for item in story.items if item.verdict)
+
+
+def limit_sources(story: Story) -> list[str]:
+    """Where the limits come from, each source once."""
+    return _once(item.verdict.get("source") for item in story.items if item.verdict)
+
+
+def _once(values: Iterable[Any]) -> list[str]:
+    return list(dict.fromkeys(w.plain(value) for value in values if value))
+
+
+@dataclass(frozen=True)
+class FileLine:
+    """A file of the job and the rows that point to it."""
+
+    ref: MediaRef
+    rows: str
+
+
+def file_lines(story: Story) -> list[FileLine]:
+    """Every file that the job's rows point to, in the order of the rows."""
+    rows: dict[MediaRef, list[int]] = {}
+    for item in story.items:
+        for ref in item.row.media:
+            rows.setdefault(ref, []).append(item.row.seq)
+    return [FileLine(ref, ", ".join(map(str, dict.fromkeys(seqs)))) for ref, seqs in rows.items()]
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of plain text."""
+
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+def budget_table(measurement: Any) -> Table | None:
+    """A measurement's uncertainty budget: one row a component, its keys as columns. None when it has none."""
+    listed = measurement.get("budget") if hasattr(measurement, "get") else None
+    found = [part for part in listed if isinstance(part, dict)] if isinstance(listed, list) else []
+    if not found:
+        return None
+    keys = list(dict.fromkeys(key for part in found for key in part))
+    return Table(
+        tuple(w.titled(key) for key in keys),
+        tuple(tuple(w.number(part.get(key)) for key in keys) for part in found),
+    )
+
+
+def measured_facts(measurement: Any) -> list[tuple[str, str]]:
+    """The plain figures of a measurement, without its budget and pixel positions."""
+    if not hasattr(measurement, "items"):
+        return []
+    return [
+        (w.spaced(key), w.number(value))
+        for key, value in measurement.items()
+        if isinstance(value, int | float | str) and value != ""
+    ]
