@@ -180,7 +180,7 @@ NOTE_WORDS: tuple[str, ...] = (
 UNKNOWN = "[unk]"
 """The recogniser's word for a sound that is none of its words."""
 
-_WRITTEN_NUMBER = re.compile(r"([+-]?)(\d+)?(?:[.,](\d+))?")
+_WRITTEN_NUMBER = re.compile(r"([+-]?)(\d+)?(?:\.(\d+))?")
 _WRITTEN_CODE = re.compile(r"(?=.*[0-9])[a-z0-9/-]+")
 _DIGIT_WORDS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 _CODE_WORDS = {str(i): word for i, word in enumerate(_DIGIT_WORDS)} | {"-": "dash", "/": "slash", "o": "oh"}
