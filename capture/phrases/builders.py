@@ -41,7 +41,7 @@ def reading(spot: Spot, taken: Taken) -> st.Said:
             "bad_number", f"{field.name}: that fraction has no finite decimal; say the value as a decimal.", field.id
         )
     if amount.unit is None:
-        return _without_unit(spot, field, amount.text, amount.alternatives)
+        return _without_unit(spot, field, amount, amount.text)
     if amount.unit not in field.units:
         return spot.refused("wrong_unit", _wrong_unit(field, amount.unit), field.id)
     return st.ReadingSaid(
@@ -50,7 +50,17 @@ def reading(spot: Spot, taken: Taken) -> st.Said:
         field=field.id,
         value=amount.text,
         unit=amount.unit,
-        alternatives=tuple(other for other in amount.alternatives if is_plausible(other, amount.unit, field)),
+        alternatives=_others(amount, amount.unit, field),
+    )
+
+
+def _others(amount: Amount, unit: str, field: Reading) -> tuple[Decimal, ...]:
+    """The other values of the same words that are plausible and that the reading's decimals could show."""
+    return tuple(
+        other
+        for other in amount.alternatives
+        if is_plausible(other, unit, field)
+        and (unit != field.unit or -int(other.as_tuple().exponent) <= field.decimals)
     )
 
 
@@ -63,7 +73,7 @@ def _wrong_unit(field: Reading, unit: str) -> str:
     return f"{field.name} is not taken in {said.symbol}: say it in {choices}."
 
 
-def _without_unit(spot: Spot, field: Reading, value: Decimal, alternatives: tuple[Decimal, ...]) -> st.Said:
+def _without_unit(spot: Spot, field: Reading, amount: Amount, value: Decimal) -> st.Said:
     fitting = plausible_units(value, field)
     if fitting == (field.unit,):
         return st.ReadingSaid(
@@ -73,7 +83,7 @@ def _without_unit(spot: Spot, field: Reading, value: Decimal, alternatives: tupl
             value=value,
             unit=field.unit,
             unit_assumed=True,
-            alternatives=tuple(other for other in alternatives if is_plausible(other, field.unit, field)),
+            alternatives=_others(amount, field.unit, field),
         )
     if len(fitting) > 1:
         why = f"{value} could be {_either(UNITS[unit].spoken[0] for unit in fitting)}"

@@ -78,13 +78,17 @@ def _shares_number(value: Piece, parts: Piece) -> bool:
     return value.right_open and parts.uncounted and not parts.joined and value.inside[-1] in lang.SPELLING
 
 
+_TELLING = lang.NUMBER_WORDS | lang.DENIALS | {word for form in lang.LOT for word in form.split()}
+"""Words that, left over after a complete value, may still change it."""
+
+
 def _spoils_left(value: Piece, unknown: Piece) -> bool:
     """Whether unknown words after ``value`` may change it."""
     if value.kind in ("stumble", "correction"):
         return True
     if value.kind != "found" or isinstance(value.statement, st.NoteSaid):
         return False
-    telling = any(word in lang.NUMBER_WORDS or word in lang.DENIALS for word in unknown.inside)
+    telling = any(word in _TELLING for word in unknown.inside)
     return value.right_open or (telling and not _harmless(value.statement))
 
 
