@@ -6,6 +6,8 @@ that means nothing, a picture that cannot be opened and a sound that cannot be r
 
 from __future__ import annotations
 
+import secrets
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Protocol
@@ -14,14 +16,19 @@ from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
 from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
 from capture.phrases import parse
 from capture.phrases.statements import Context, NotUnderstood, Said
+from capture.record.times import format_time
+from capture.record.uuid7 import uuid7
 
 if TYPE_CHECKING:
     from capture.procedure.model import Procedure
     from capture.record import MediaRef, Record, Row
-    from capture.speech import Heard
+    from capture.speech.heard import Doubt, Heard, Word
 
-UNJUDGED = frozenset({"opened", "source", "resumed"})
+UNJUDGED = frozenset({"opened", "source", "paused", "resumed", "handed_over", "reopened"})
 """Kinds of rows that the bench writes itself; all others are judged entries."""
+
+KEYBOARD = "keyboard"
+"""What stands as the engine of words that were typed or chosen by hand: there is no sound to them."""
 
 _UNASKED = Warned(
     "photo_unasked",
@@ -66,6 +73,7 @@ class Session:
         session: this session's id (UUID).
         measurer: how pictures are measured.
         recorded: the job's entries so far, when it is resumed.
+        technician: who works.
     """
 
     def __init__(
@@ -82,8 +90,8 @@ class Session:
         self._procedure = procedure
         self._measurer = measurer
         self._recorded = list(recorded)
-        self._asked: str | None = None
-        self._technician = technician
+        self._asked = _still_asked(self._recorded)
+        self.technician = technician
         self.job = job
         self.session = session
 
@@ -96,6 +104,11 @@ class Session:
     def recorded(self) -> tuple[Recorded, ...]:
         """Every judged entry so far."""
         return tuple(self._recorded)
+
+    @property
+    def asked(self) -> str | None:
+        """The photo view that was asked for and whose picture has not come yet."""
+        return self._asked
 
     def open(self, header: Header, moment: Moment) -> Row:
         """Write the row that opens the job; the procedure's text goes into the record with it."""
@@ -126,8 +139,14 @@ class Session:
         body = {"kind": "source", "data": {"file": name, **facts}}
         return self._append("source", body, moment, [ref])
 
+    def mark(self, kind: str, data: Mapping[str, Any], moment: Moment) -> Row:
+        """Write a row of the bench's own: ``paused``, ``resumed``, ``handed_over`` or ``reopened``."""
+        from capture.record.admin import body
+
+        return self._append(kind, body(kind, None, data), moment, [])
+
     def hear(self, heard: Heard, moment: Moment) -> tuple[Recorded, ...]:
-        """Parse, judge and store one utterance.
+        """Parse, judge and store one utterance; all its entries are stored together, or none.
 
         Args:
             heard: words with times and confidences, and the exact clip.
@@ -135,18 +154,26 @@ class Session:
 
         Returns:
             The entries it became, in order.
+
+        Raises:
+            EnvironmentFault: it could not be stored; nothing of it was, so that it can be tried again.
         """
         clip = self._record.put_media(heard.clip.wav_bytes(), "clip", "audio/wav")
         words = [word.text for word in heard.words]
-        done: list[Recorded] = []
-        statements = parse(words, self._procedure, self._context()) or (
-            NotUnderstood(words="", span=(0, 0), sentence="Sound, but no word that could be recognised; say it again."),
-        )
-        for statement in statements:
-            candidate = self._candidate(statement, heard)
-            for entry in judge(self._procedure, self.view, candidate, moment):
-                done.append(self._store(entry, moment, [clip], {"heard": _heard_body(heard)}))
-        return tuple(done)
+        return self._take(words, heard.doubts, _heard_body(heard), heard.words, moment, [clip])
+
+    def typed(self, words: Sequence[str], moment: Moment) -> tuple[Recorded, ...]:
+        """Parse, judge and store words that were typed or chosen by hand; as ``hear``, without sound.
+
+        Args:
+            words: lower-case words as they would be said.
+            moment: when the line was sent.
+        """
+        shown = [{"text": word, "start_s": 0.0, "end_s": 0.0, "confidence": None} for word in words]
+        body = {
+            "text": " ".join(words), "engine": KEYBOARD, "start_s": 0.0, "end_s": 0.0, "words": shown, "doubts": [],
+        }  # fmt: skip
+        return self._take(words, (), body, (), moment, [])
 
     def photo(
         self, data: bytes, media_type: str, moment: Moment, *, view: str | None = None, facts: Mapping[str, Any]
@@ -163,7 +190,7 @@ class Session:
             facts: plain facts to keep (file name, how its time is known).
         """
         original = self._record.put_media(data, "photo", media_type)
-        asked, self._asked = view or self._asked, None
+        asked = view or self._asked
         if asked is None:
             entry = Entry(
                 kind="photo",
@@ -174,38 +201,71 @@ class Session:
                 data={"view": None, "outcome": "not_measured", "reason": "unasked", "sentence": _UNASKED.sentence},
                 warnings=(_UNASKED,),
             )
-            return (self._store(entry, moment, [original], {"file": dict(facts)}),)
+            return self._store([entry], moment, [original], {"file": dict(facts)})
         looked = self._measurer(data, asked)
         media = [original]
         if looked.overlay is not None:
             media.append(self._record.put_media(looked.overlay, "overlay", looked.overlay_type))
         entries = judge(self._procedure, self.view, Candidate(photo=looked.result), moment)
-        return tuple(self._store(entry, moment, media, {"file": dict(facts)}) for entry in entries)
+        return self._store(entries, moment, media, {"file": dict(facts)})
 
     def finish(self, moment: Moment) -> tuple[Recorded, ...]:
         """Close the books: what the last stage and the whole job lack, and the kit's balance."""
-        return tuple(self._store(entry, moment, [], {}) for entry in finish(self._procedure, self.view, moment))
+        return self._store(finish(self._procedure, self.view, moment), moment, [], {})
 
-    def _context(self) -> Context:
+    def _take(
+        self,
+        words: Sequence[str],
+        doubts: Sequence[Doubt],
+        body: Mapping[str, Any],
+        heard: Sequence[Word],
+        moment: Moment,
+        media: Sequence[MediaRef],
+    ) -> tuple[Recorded, ...]:
         view = self.view
-        return Context(stage=view.stage, last_field=view.last_field)
-
-    def _candidate(self, statement: Said, heard: Heard) -> Candidate:
-        first, last = statement.span
-        inside = heard.words[first:last]
-        doubts = tuple(
-            doubt.sentence for doubt in heard.doubts if doubt.span is None or _overlap(doubt.span, statement.span)
+        statements = parse(words, self._procedure, Context(stage=view.stage, last_field=view.last_field)) or (
+            NotUnderstood(words="", span=(0, 0), sentence="Sound, but no word that could be recognised; say it again."),
         )
-        confidence = min((word.confidence for word in inside), default=None)
-        return Candidate(statement=statement, doubts=doubts, confidence=confidence, person=self._technician or None)
+        found: list[Recorded] = []
+        for statement in statements:
+            candidate = self._candidate(statement, doubts, heard)
+            so_far = JobView.of([*self._recorded, *found], self._procedure)
+            found += [Recorded(_new_id(), e, moment) for e in judge(self._procedure, so_far, candidate, moment)]
+        return self._commit(found, media, {"heard": body})
 
-    def _store(self, entry: Entry, moment: Moment, media: Sequence[MediaRef], more: Mapping[str, Any]) -> Recorded:
-        row = self._append(entry.kind, {**entry_to_body(entry), **more}, moment, media)
-        recorded = Recorded(row.id, entry, moment)
-        self._recorded.append(recorded)
-        if entry.kind == "photo_asked" and entry.subject:
-            self._asked = entry.subject
-        return recorded
+    def _candidate(self, statement: Said, doubts: Sequence[Doubt], heard: Sequence[Word]) -> Candidate:
+        first, last = statement.span
+        sentences = tuple(doubt.reason for doubt in doubts if doubt.first < last and first <= doubt.last)
+        confidence = min((word.confidence for word in heard[first:last]), default=None)
+        return Candidate(statement=statement, doubts=sentences, confidence=confidence, person=self.technician or None)
+
+    def _store(
+        self, entries: Iterable[Entry], moment: Moment, media: Sequence[MediaRef], more: Mapping[str, Any]
+    ) -> tuple[Recorded, ...]:
+        return self._commit([Recorded(_new_id(), entry, moment) for entry in entries], media, more)
+
+    def _commit(
+        self, found: Sequence[Recorded], media: Sequence[MediaRef], more: Mapping[str, Any]
+    ) -> tuple[Recorded, ...]:
+        from capture.record.bulk import Draft, append_all
+
+        drafts = [
+            Draft(
+                self.job,
+                one.entry.kind,
+                {**entry_to_body(one.entry), **more},
+                format_time(one.moment.at),
+                max(0.0, one.moment.mono),
+                self.session,
+                media,
+                one.id,
+            )
+            for one in found
+        ]
+        append_all(self._record, drafts)
+        self._recorded += found
+        self._asked = _still_asked(self._recorded)
+        return tuple(found)
 
     def _append(self, kind: str, body: Mapping[str, Any], moment: Moment, media: Sequence[MediaRef]) -> Row:
         return self._record.append(
@@ -228,8 +288,22 @@ def recorded_of(rows: Iterable[Row], moments: Iterable[Moment]) -> list[Recorded
     ]
 
 
-def _overlap(one: tuple[int, int], two: tuple[int, int]) -> bool:
-    return one[0] < two[1] and two[0] < one[1]
+def _still_asked(recorded: Sequence[Recorded]) -> str | None:
+    """The view of the last request for a picture, until a picture came that was not refused, or it was withdrawn.
+
+    After a refused picture the next one is the same view's: whoever is told that it is blurred takes it again.
+    """
+    replaced = {one.entry.replaces for one in recorded}
+    for one in reversed(recorded):
+        if one.entry.kind == "photo" and one.entry.data.get("outcome") != "refused":
+            return None
+        if one.entry.kind == "photo_asked" and one.entry.subject and one.id not in replaced:
+            return one.entry.subject
+    return None
+
+
+def _new_id() -> str:
+    return str(uuid7(time.time_ns() // 1_000_000, secrets.token_bytes(10)))
 
 
 def _heard_body(heard: Heard) -> dict[str, Any]:
@@ -239,5 +313,5 @@ def _heard_body(heard: Heard) -> dict[str, Any]:
         "start_s": round(heard.start_s, 3),
         "end_s": round(heard.end_s, 3),
         "words": [asdict(replace(word, confidence=round(word.confidence, 4))) for word in heard.words],
-        "doubts": [doubt.sentence for doubt in heard.doubts],
+        "doubts": [doubt.reason for doubt in heard.doubts],
     }
