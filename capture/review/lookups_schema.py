@@ -14,25 +14,23 @@ CREATE TABLE state (version INTEGER NOT NULL, seq INTEGER NOT NULL, hash TEXT NO
 
 CREATE TABLE job (
   job TEXT PRIMARY KEY, first_seq INTEGER NOT NULL, procedure TEXT, procedure_name TEXT, version TEXT,
-  technician TEXT, workshop TEXT, reference TEXT, unit TEXT, opened TEXT NOT NULL, opened_s REAL NOT NULL,
+  technician TEXT, person TEXT, workshop TEXT, reference TEXT, unit TEXT, opened TEXT NOT NULL, opened_s REAL NOT NULL,
   last TEXT NOT NULL, ended INTEGER NOT NULL DEFAULT 0, entries INTEGER NOT NULL DEFAULT 0,
   signed INTEGER NOT NULL DEFAULT 0, failed INTEGER NOT NULL DEFAULT 0, undecided INTEGER NOT NULL DEFAULT 0,
   unconfirmed INTEGER NOT NULL DEFAULT 0, attention INTEGER NOT NULL DEFAULT 0
 ) WITHOUT ROWID;
 CREATE INDEX job_attention ON job (attention DESC, first_seq DESC);
 CREATE INDEX job_recent ON job (first_seq DESC);
+CREATE INDEX job_unit ON job (unit);
 
-CREATE TABLE entry (
-  seq INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, job TEXT NOT NULL, kind TEXT NOT NULL, status TEXT NOT NULL,
-  person TEXT, gone INTEGER NOT NULL
-);
-CREATE INDEX entry_job ON entry (job) WHERE status = 'unconfirmed';
+CREATE TABLE waiting (seq INTEGER PRIMARY KEY, job TEXT NOT NULL);
+CREATE INDEX waiting_job ON waiting (job);
 
 CREATE TABLE identity (
   seq INTEGER PRIMARY KEY, job TEXT NOT NULL, field TEXT NOT NULL, value TEXT NOT NULL, plain TEXT NOT NULL,
   gone INTEGER NOT NULL
 );
-CREATE INDEX identity_plain ON identity (plain, gone);
+CREATE INDEX identity_plain ON identity (plain, seq);
 CREATE INDEX identity_job ON identity (job);
 
 CREATE TABLE part (
@@ -48,10 +46,10 @@ CREATE TABLE gauge (
 CREATE INDEX gauge_plain ON gauge (plain, at_s);
 
 CREATE TABLE reading (
-  seq INTEGER PRIMARY KEY, id TEXT NOT NULL, job TEXT NOT NULL, at TEXT NOT NULL, at_s REAL NOT NULL, stage TEXT,
+  seq INTEGER PRIMARY KEY, job TEXT NOT NULL, person TEXT, at TEXT NOT NULL, at_s REAL NOT NULL, stage TEXT,
   field TEXT NOT NULL, value TEXT NOT NULL, unit TEXT NOT NULL, amount TEXT NOT NULL, amount_unit TEXT NOT NULL,
   expanded TEXT, outcome TEXT, low TEXT, high TEXT, room REAL, near REAL, via TEXT, instrument TEXT, plain TEXT,
-  status TEXT NOT NULL, gone INTEGER NOT NULL
+  status TEXT NOT NULL, gone INTEGER NOT NULL, correction INTEGER NOT NULL
 );
 CREATE INDEX reading_job ON reading (job);
 CREATE INDEX reading_gauge ON reading (plain, at_s) WHERE plain IS NOT NULL;
@@ -65,6 +63,8 @@ CREATE TABLE series (
 ) WITHOUT ROWID;
 CREATE INDEX series_score ON series (field, score DESC);
 
+CREATE TABLE unfinished (unit TEXT PRIMARY KEY) WITHOUT ROWID;
+
 CREATE TABLE tally (
   person TEXT NOT NULL, field TEXT NOT NULL, readings INTEGER NOT NULL, corrected INTEGER NOT NULL,
   withdrawn INTEGER NOT NULL, confirmed INTEGER NOT NULL, PRIMARY KEY (person, field)
@@ -74,7 +74,8 @@ CREATE TABLE tally (
 when there is only one; negative outside. ``near`` is its amount without sign. ``score``: a series' change by its line
 of best fit, as a multiple of the spread about that line."""
 
-TABLES = ("state", "job", "entry", "identity", "part", "gauge", "reading", "series", "tally")
+STANDING = ("identity", "part", "gauge", "reading")
+"""The tables whose rows can be ``gone``."""
 
 
 def plain(text: str) -> str:
