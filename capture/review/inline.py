@@ -45,6 +45,11 @@ class Gallery:
         self._inline = inline
         self._known: dict[MediaRef, Shown] = {}
 
+    @property
+    def unshown(self) -> tuple[Shown, ...]:
+        """What could not be shown so far."""
+        return tuple(shown for shown in self._known.values() if shown.url is None)
+
     def show(self, ref: MediaRef) -> Shown:
         """The medium as a data URI, or as a path relative to the record's folder. Never raises: a missing, changed or
         unreadable medium is shown as such."""

@@ -62,7 +62,7 @@ class ShownWarning:
         return SEVERITIES.get(self.severity, SEVERITIES["warning"])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Item:
     """One entry. ``name`` is what it is about and ``value`` what it says; ``facts`` are (label, text) pairs."""
 
@@ -162,7 +162,9 @@ def _badges(kind: str, status: str, verdict: Mapping[str, Any] | None, own: list
 def _warnings(value: Any) -> list[ShownWarning]:
     listed = [_mapping(item) for item in value] if isinstance(value, list) else []
     return [
-        ShownWarning(w.plain(x.get("severity")), w.titled(x.get("id")), w.plain(x.get("sentence")), w.plain(x.get("todo")))
+        ShownWarning(
+            w.plain(x.get("severity")), w.titled(x.get("id")), w.plain(x.get("sentence")), w.plain(x.get("todo"))
+        )
         for x in listed
         if x
     ]

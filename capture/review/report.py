@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from dataclasses import dataclass
 from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -28,7 +29,20 @@ QUALIFIED = (
 """The caution that stands beside every overall verdict."""
 
 
+@dataclass(frozen=True)
+class Report:
+    """A report's HTML, and what of the job's clips and pictures it could not show, one sentence each."""
+
+    html: str
+    unshown: tuple[str, ...]
+
+
 def report_html(record: Record, job: str, *, inline_media: bool = True) -> str:
+    """The HTML of ``make_report``."""
+    return make_report(record, job, inline_media=inline_media).html
+
+
+def make_report(record: Record, job: str, *, inline_media: bool = True) -> Report:
     """Write the report of one job.
 
     Args:
@@ -48,35 +62,34 @@ def report_html(record: Record, job: str, *, inline_media: bool = True) -> str:
     if not rows:
         raise UsageError(f"{record.folder}: there is no job {job}; 'benchwitness jobs' lists those that are there.")
     names = names_for(record, rows)
-    story = tell(rows, names, Gallery(record, inline=inline_media))
+    gallery = Gallery(record, inline=inline_media)
+    story = tell(rows, names, gallery)
     style, script = _asset("report.css"), _asset("report.js")
-    return (
-        _environment()
-        .get_template("report.html")
-        .render(
-            story=story,
-            names=names,
-            job=job,
-            head=head,
-            last=rows[-1],
-            first=rows[0],
-            opened=_opened(story.opened.data if story.opened else {}),
-            units=story.each("identity"),
-            tally=tables.tally(story),
-            readings=tables.readings(story, names),
-            turns=tables.turn_lines(story, names),
-            kit=tables.kit_lines(story, names),
-            gauges=tables.gauge_lines(story),
-            signatures=tables.signatures(story, names),
-            rules=tables.rules(story),
-            sources=tables.limit_sources(story),
-            files=tables.file_lines(story),
-            qualified=QUALIFIED,
-            style=Markup(style),
-            script=Markup(script),
-            policy=_policy(style, script, inline=inline_media),
-        )
+    template = _environment().get_template("report.html")
+    html = template.render(
+        story=story,
+        names=names,
+        job=job,
+        head=head,
+        last=rows[-1],
+        first=rows[0],
+        opened=_opened(story.opened.data if story.opened else {}),
+        units=story.each("identity"),
+        tally=tables.tally(story),
+        readings=tables.readings(story, names),
+        turns=tables.turn_lines(story, names),
+        kit=tables.kit_lines(story, names),
+        gauges=tables.gauge_lines(story),
+        signatures=tables.signatures(story, names),
+        rules=tables.rules(story),
+        sources=tables.limit_sources(story),
+        files=tables.file_lines(story),
+        qualified=QUALIFIED,
+        style=Markup(style),
+        script=Markup(script),
+        policy=_policy(style, script, inline=inline_media),
     )
+    return Report(html, tuple(f"{shown.ref.kind} {shown.ref.sha256}: {shown.note}" for shown in gallery.unshown))
 
 
 def _opened(data: Any) -> dict[str, Any]:

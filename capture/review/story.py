@@ -61,10 +61,10 @@ class Section:
 
 @dataclass(frozen=True)
 class Raised:
-    """A warning and the entry that raised it."""
+    """A warning and the entries that raised it; the same warning raised again and again is one."""
 
     warning: ShownWarning
-    item: Item
+    items: tuple[Item, ...]
 
 
 @dataclass(frozen=True)
@@ -109,21 +109,27 @@ def tell(rows: Sequence[Row], names: Names, gallery: Gallery) -> Story:
         for item in items
         if item.kind in VALUE_KINDS and item.status != "not_accepted" and item.row.id not in replaced_by
     )
-    raised = sorted(
-        (Raised(warning, item) for item in items for warning in item.warnings),
-        key=lambda raised: (_GRAVITY.get(raised.warning.severity, 1), raised.item.row.seq),
-    )
     return Story(
         items=items,
         sections=tuple(_sections([item for item in items if item.kind not in _FRONT], names, gallery)),
         standing=standing,
         replaced_by=replaced_by,
-        raised=tuple(r for r in raised if r.item.row.id not in replaced_by),
-        settled=tuple(r for r in raised if r.item.row.id in replaced_by),
+        raised=_raised(item for item in items if item.row.id not in replaced_by),
+        settled=_raised(item for item in items if item.row.id in replaced_by),
         opened=next((item for item in items if item.kind == "opened"), None),
         sources=tuple(item for item in items if item.kind == "source"),
         ended=any(item.kind == "job_end" for item in items),
     )
+
+
+def _raised(items: Iterable[Item]) -> tuple[Raised, ...]:
+    """The entries' warnings, gravest first, then in the order of the record."""
+    by_warning: dict[ShownWarning, list[Item]] = {}
+    for item in items:
+        for warning in item.warnings:
+            by_warning.setdefault(warning, []).append(item)
+    raised = [Raised(warning, tuple(dict.fromkeys(found))) for warning, found in by_warning.items()]
+    return tuple(sorted(raised, key=lambda r: (_GRAVITY.get(r.warning.severity, 1), r.items[0].row.seq)))
 
 
 def _sections(items: Iterable[Item], names: Names, gallery: Gallery) -> list[Section]:

@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 WIDTH, HEIGHT = 150, 22
-_INSIDE, _EDGE = 0.5, 10.0
+_INSIDE, _EDGE, _WIDE = 0.5, 10.0, 9.0
 
 
 def limit_strip(verdict: Mapping[str, Any]) -> Markup | None:
@@ -24,9 +24,10 @@ def limit_strip(verdict: Mapping[str, Any]) -> Markup | None:
         return None
     scale = _Scale.around(low, high, value, expanded)
     parts = [_band(scale, low, high)]
-    if expanded:
+    wide = scale.x(value + expanded) - scale.x(value - expanded) > _WIDE
+    if wide:
         parts.append(_whisker(scale, value, expanded))
-    parts.append(_mark(scale, value))
+    parts.append(_mark(scale, value, 3 if wide else 4.5))
     return Markup(
         f'<svg class="strip" width="{WIDTH}" height="{HEIGHT}" viewBox="0 0 {WIDTH} {HEIGHT}" aria-hidden="true">'
         f"{''.join(parts)}</svg>"
@@ -50,7 +51,7 @@ class _Scale:
     def x(self, amount: float) -> float:
         """Where ``amount`` is drawn, kept inside the drawing."""
         share = (amount - self.first) / (self.last - self.first)
-        return _EDGE + (WIDTH - 2 * _EDGE) * min(max(share, -0.05), 1.05)
+        return _EDGE + (WIDTH - 2 * _EDGE) * min(max(share, -0.03), 1.03)
 
     def beyond(self, amount: float) -> int:
         return -1 if amount < self.first else 1 if amount > self.last else 0
@@ -70,16 +71,18 @@ def _band(scale: _Scale, low: float | None, high: float | None) -> str:
 
 def _whisker(scale: _Scale, value: float, expanded: float) -> str:
     left, right = scale.x(value - expanded), scale.x(value + expanded)
-    ends = "".join(f'<line class="strip-u" x1="{x:.1f}" y1="8" x2="{x:.1f}" y2="14"/>' for x in (left, right))
+    ends = "".join(f'<line class="strip-u" x1="{x:.1f}" y1="6" x2="{x:.1f}" y2="16"/>' for x in (left, right))
     return f'<line class="strip-u" x1="{left:.1f}" y1="11" x2="{right:.1f}" y2="11"/>{ends}'
 
 
-def _mark(scale: _Scale, value: float) -> str:
+def _mark(scale: _Scale, value: float, half: float) -> str:
     x, side = scale.x(value), scale.beyond(value)
     if side:
         tip, base = x + 5 * side, x - 3 * side
         return f'<path class="strip-value" d="M{tip:.1f} 11 L{base:.1f} 6 L{base:.1f} 16 Z"/>'
-    return f'<path class="strip-value" d="M{x:.1f} 6 L{x + 4:.1f} 11 L{x:.1f} 16 L{x - 4:.1f} 11 Z"/>'
+    corners = ((x, 11 - half), (x + half, 11.0), (x, 11 + half), (x - half, 11.0))
+    points = " ".join(f"{px:.1f},{py:.1f}" for px, py in corners)
+    return f'<polygon class="strip-value" points="{points}"/>'
 
 
 def _number(text: Any) -> float | None:

@@ -82,9 +82,12 @@ def _headline(
     return Badge("✓", "Nothing objected to", GOOD), sentence
 
 
-def readings(story: Story, names: Names) -> list[Item]:
-    """The standing readings, by reading and then in the order in which they were taken."""
-    return sorted(story.each("reading"), key=lambda item: (names.position("reading", item.subject), item.row.seq))
+def readings(story: Story, names: Names) -> list[tuple[str, list[Item]]]:
+    """The standing readings: name, and its values in the order in which they were taken."""
+    groups: dict[str, list[Item]] = {}
+    for item in sorted(story.each("reading"), key=lambda item: names.position("reading", item.subject)):
+        groups.setdefault(item.name, []).append(item)
+    return list(groups.items())
 
 
 @dataclass(frozen=True)
@@ -299,11 +302,20 @@ def budget_table(measurement: Any) -> Table | None:
     found = [part for part in listed if isinstance(part, dict)] if isinstance(listed, list) else []
     if not found:
         return None
-    keys = list(dict.fromkeys(key for part in found for key in part))
+    keys = sorted(dict.fromkeys(key for part in found for key in part), key=_column)
     return Table(
         tuple(w.titled(key) for key in keys),
         tuple(tuple(w.number(part.get(key)) for key in keys) for part in found),
     )
+
+
+_COLUMNS = ("source", "name", "component", "quantity", "value", "unit", "standard", "u", "distribution", "sensitivity")
+
+
+def _column(key: str) -> tuple[int, str]:
+    """Where a component's key stands in the table: source first, contribution last."""
+    known = next((at for at, start in enumerate(_COLUMNS) if key == start or key.startswith(f"{start}_")), None)
+    return (len(_COLUMNS) if known is None else known, key)
 
 
 def measured_facts(measurement: Any) -> list[tuple[str, str]]:

@@ -80,9 +80,14 @@ def limits(low: Any, high: Any, unit: Any) -> str:
     return f"{number(low)} to {quantity(high, unit)}"
 
 
+def plus_minus(expanded: Any, unit: Any) -> str:
+    """An expanded uncertainty: "± 0.03 mm"; nothing when it is not known."""
+    return "" if expanded is None else f"±\u00a0{quantity(expanded, unit)}"
+
+
 def uncertainty(expanded: Any, unit: Any) -> str:
-    """An expanded uncertainty: "± 0.03 mm (k = 2)"."""
-    return "" if expanded is None else f"±\u00a0{quantity(expanded, unit)} (k\u00a0=\u00a02)"
+    """An expanded uncertainty with its coverage factor: "± 0.03 mm (k = 2)"; nothing when it is not known."""
+    return "" if expanded is None else f"{plus_minus(expanded, unit)} (k\u00a0=\u00a02)"
 
 
 def turns(value: Any) -> str:

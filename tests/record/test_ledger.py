@@ -141,7 +141,7 @@ def test_reading_leaves_the_folder_as_it_was(folder: Path) -> None:
 def test_two_records_and_eight_threads_make_one_chain(folder: Path) -> None:
     with Record.open(folder) as one, Record.open(folder) as two:
         threads = [
-            threading.Thread(target=lambda which=which: [append(which, n) for n in range(20)])  # type: ignore[misc]
+            threading.Thread(target=lambda which=which: [append(which, n) for n in range(20)])
             for which in (one, two) * 4
         ]
         for thread in threads:

@@ -1,4 +1,4 @@
-"""A job made with the real procedure and the real judge, its sound and pictures synthetic: everything a report shows."""
+"""A job made with a real procedure and the real judge; its sound and pictures are synthetic."""
 
 from __future__ import annotations
 
