@@ -31,7 +31,7 @@ def photo(case: Case, result: PhotoResult) -> tuple[Entry, ...]:
     if known is None:
         sentence = f"The procedure has no photo view '{result.view}'; the picture is kept but was not judged."
         return (not_understood(case, "", sentence),)
-    result = _sound(result)
+    result = _sound(result, known)
     asked = awaited(case.view, known.id)
     stage = case.view.stage if asked is None else asked.entry.stage
     measured = result.outcome == "measured" and known.measures is not None
@@ -66,10 +66,12 @@ def awaited(view: JobView, photo_view: str) -> Standing | None:
     return None if taken else asked
 
 
-def _sound(result: PhotoResult) -> PhotoResult:
+def _sound(result: PhotoResult, known: PhotoView) -> PhotoResult:
     """The result without amounts that are none: a value that is not a finite number is a refusal."""
     if result.expanded_mm is not None and not (math.isfinite(result.expanded_mm) and result.expanded_mm >= 0):
         result = replace(result, expanded_mm=None)
+    if known.measures is None:
+        return result
     if result.outcome == "measured" and (result.value_mm is None or not math.isfinite(result.value_mm)):
         sentence = result.sentence or "The measurement gave no number."
         return replace(result, outcome="refused", value_mm=None, reason=result.reason or "no_value", sentence=sentence)
