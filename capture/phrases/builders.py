@@ -137,8 +137,7 @@ def part(spot: Spot, taken: Taken) -> st.Said:
     """Parts in or out, with how many."""
     subject: Part = taken["part"]
     action = taken.get("action") or taken["fitted"]
-    age = str(taken.get("age", "")).split()
-    if (lang.OLD in age and action == "fitted") or (lang.NEW in age and action == "removed"):
+    if (taken.get("age"), action) in ((lang.OLD, "fitted"), (lang.NEW, "removed")):
         return spot.refused("contradiction", f"{subject.name}: old parts are removed and new ones fitted; say which.")
     count = taken.get("count")
     if count is None and subject.quantity == 1:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from random import Random
 from typing import Any, Literal
@@ -41,8 +41,8 @@ FORMS: tuple[Form, ...] = (
     Form("part", "[{count}] [{age}] {part} {action}", make.part, 5, left="open", right="closed"),
     Form("part", "[{count}] [{age}] {part} {fitted} {lot} {code}", make.part, 5, left="open"),
     Form("part", "[{count}] [{age}] {part} {lot} {code} {fitted}", make.part, 2, left="open", right="closed"),
-    Form("part", "{action} [{count}] [{age}] {part}", make.part, 3, right="closed"),
-    Form("part", "{fitted} [{count}] [{age}] {part} {lot} {code}", make.part, 3),
+    Form("part", "{action} [the] [{count}] [{age}] {part}", make.part, 3, right="closed"),
+    Form("part", "{fitted} [the] [{count}] [{age}] {part} {lot} {code}", make.part, 3),
     Form("instrument", "[{using}] {instrument} [{serial}] {code} {due} {date}", make.instrument, 5),
     Form("instrument", "[{using}] {instrument} [{serial}] {code}", make.instrument, 2),
     Form("instrument", "[{using}] {instrument} [is] {due} {date}", make.instrument, 2),
@@ -66,21 +66,27 @@ class Lexicon:
 
     def __init__(self, procedure: Procedure) -> None:
         self.procedure = procedure
-        self._numberlike = {
+        self._subjects = frozenset(
             form
             for items in (procedure.readings, procedure.counters, procedure.checks, procedure.parts,
                           procedure.identities, procedure.instruments)
             for item in items
             for form in lang.phrases(item.spoken)
-            if form[0] in lang.NUMBER_WORDS
-        }  # fmt: skip
-        self.slots = _slots(procedure, self.boundary)
+        )  # fmt: skip
+        self._longest = max(map(len, self._subjects), default=0)
+        self._numberlike = {form for form in self._subjects if form[0] in lang.NUMBER_WORDS}
+        self.slots = _slots(procedure, self)
         self.forms = tuple((form, Template(form.template, self.slots)) for form in FORMS if self._usable(form))
         self.correction = Names(CORRECTION)
 
     def boundary(self, words: tuple[str, ...], at: int) -> bool:
         """Whether a name that begins with a number word begins at ``at``."""
         return any(words[at : at + len(form)] == form for form in self._numberlike)
+
+    def subject(self, words: Words, at: int) -> int:
+        """How many words the longest name of any subject has that begins at ``at``; 0 if there is none."""
+        lengths = range(min(self._longest, len(words) - at), 0, -1)
+        return next((length for length in lengths if words[at : at + length] in self._subjects), 0)
 
     def _usable(self, form: Form) -> bool:
         """Whether the procedure has names for every slot that the form needs."""
@@ -92,10 +98,28 @@ class Lexicon:
 
 
 def _named(items: Any) -> Names:
-    return Names({words: item for item in items for words in lang.phrases(item.spoken)}, favour_first=True)
+    return Names(_forms(items), favour_first=True)
 
 
-class _Parts(Names):
+def _forms(items: Any) -> dict[Words, Any]:
+    return {words: item for item in items for words in lang.phrases(item.spoken)}
+
+
+class _Subjects(Names):
+    """Names that begin statements. A name is never taken where a longer one stands: "torque" not in "torque wrench"."""
+
+    def __init__(self, items: Any, lexicon: Lexicon) -> None:
+        super().__init__(_forms(items), favour_first=True)
+        self._subject = lexicon.subject
+
+    def match(self, words: Words, start: int, taken: Taken) -> Iterator[tuple[int, Any]]:
+        """See `Slot.match`."""
+        end = start + self._subject(words, start)
+        if end > start and words[start:end] in self.forms:
+            yield end, self.forms[words[start:end]]
+
+
+class _Parts(_Subjects):
     """Names of parts; in samples, plural forms go with counts above one."""
 
     def sample(self, rng: Random, taken: Taken) -> tuple[Words, Any]:
@@ -110,14 +134,15 @@ def _openers(*keys: str) -> Names:
     return Names({words: key for key in keys for words in lang.phrases(lang.OPENERS[key])}, favour_first=len(keys) == 1)
 
 
-def _slots(procedure: Procedure, boundary: Callable[[tuple[str, ...], int], bool]) -> dict[str, Slot]:
+def _slots(procedure: Procedure, lexicon: Lexicon) -> dict[str, Slot]:
+    boundary = lexicon.boundary
     return {
-        "reading": _named(procedure.readings),
-        "counter": _named(procedure.counters),
-        "check": _named(procedure.checks),
-        "part": _Parts({words: part for part in procedure.parts for words in lang.phrases(part.spoken)}),
-        "instrument": _named(procedure.instruments),
-        "identity": _named(procedure.identities),
+        "reading": _Subjects(procedure.readings, lexicon),
+        "counter": _Subjects(procedure.counters, lexicon),
+        "check": _Subjects(procedure.checks, lexicon),
+        "part": _Parts(procedure.parts, lexicon),
+        "instrument": _Subjects(procedure.instruments, lexicon),
+        "identity": _Subjects(procedure.identities, lexicon),
         "stage": _named(procedure.stages),
         "photo": _named(procedure.photos),
         "role": _named(procedure.roles),
@@ -138,7 +163,7 @@ def _slots(procedure: Procedure, boundary: Callable[[tuple[str, ...], int], bool
         "lot": Names(names(lang.LOT), favour_first=True),
         "serial": Names(names(lang.SERIAL)),
         "due": Names(names(lang.DUE), favour_first=True),
-        "age": Names(names((lang.OLD, lang.NEW, "the", f"the {lang.OLD}", f"the {lang.NEW}"))),
+        "age": Names(names((lang.OLD, lang.NEW))),
         "action": _openers("fitted", "removed"),
         "fitted": _openers("fitted"),
         "using": _openers("instrument"),

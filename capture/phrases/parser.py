@@ -54,7 +54,7 @@ class _Parser:
                 continue
             if loose < at:
                 pieces.append(self._unknown(loose, at))
-            pieces.append(replace(piece, start=self._source[at], joined=begin > at))
+            pieces.append(replace(piece, start=self._source[at], joiners=self._words[at:begin]))
             at = loose = piece.token_end
         if loose < len(self._words):
             if pieces and self._after_joiners(loose) == len(self._words):
@@ -84,6 +84,8 @@ class _Parser:
     def _matches(self, at: int, *, first: bool, correcting: bool) -> Iterator[Piece]:
         for form, template in self._lexicon.forms:
             for end, taken in template.match(self._words, at):
+                if form.kind == "command" and self._begins_reading(end, taken):
+                    continue
                 if (statement := form.build(self._spot(at, end), taken)) is not None:
                     yield self._found(at, end, form, statement, taken)
         if first:
@@ -96,6 +98,17 @@ class _Parser:
                 taken = {"reading": field, "amount": amount}
                 yield self._found(at, end, _BARE, make.reading(self._spot(at, end), taken), taken)
         yield from self._only_photo(at)
+
+    def _begins_reading(self, end: int, taken: dict[str, Any]) -> bool:
+        """Whether a command's field is rather the beginning of a reading: "say again: lever height two ..."."""
+        if "reading" not in taken or taken["command"] not in HARMLESS:
+            return False
+        begins = {end, *(after for after, _ in self._lexicon.slots["link"].match(self._words, end, {}))}
+        return any(
+            amount.unit in taken["reading"].units or after == len(self._words)
+            for begin in begins
+            for after, amount in self._lexicon.slots["amount"].match(self._words, begin, {})
+        )
 
     def _bare_field(self) -> Reading | None:
         """The reading that a value without a name belongs to."""
@@ -136,7 +149,9 @@ class _Parser:
             right = False
         if form.kind == "command" and taken["command"] in HARMLESS:
             left = right = False
-        uncounted = form.kind == "part" and "count" not in taken and form.template.startswith("[{count}]")
+        uncounted = form.template.startswith("{amount}") or (
+            form.template.startswith("[{count}]") and "count" not in taken
+        )
         return replace(self._made(at, end, "found", statement), left_open=left, right_open=right, uncounted=uncounted)
 
     def _made(self, at: int, end: int, kind: Any, statement: Statement | None) -> Piece:

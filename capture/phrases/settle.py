@@ -13,9 +13,12 @@ from capture.procedure import language as lang
 
 @dataclass(frozen=True)
 class Piece:
-    """A stretch of an utterance, word positions ``start`` to ``end`` as heard. ``inside``: the words in inside
-    spelling. An open side means that unexplained words there may belong to the value. ``joined``: a word such as
-    "and" stands before it. ``uncounted``: it is about parts, and a number before it would be their count."""
+    """A stretch of an utterance, word positions ``start`` to ``end`` as heard.
+
+    ``inside``: its words in inside spelling. An open side means that unexplained words there may belong to the value.
+    ``joiners``: words without meaning that stand before it. ``uncounted``: a number word before it would belong to it,
+    as the count of its parts or in its amount.
+    """
 
     kind: Literal["found", "stumble", "unknown", "correction"]
     start: int
@@ -25,7 +28,7 @@ class Piece:
     inside: tuple[str, ...] = ()
     left_open: bool = False
     right_open: bool = False
-    joined: bool = False
+    joiners: tuple[str, ...] = ()
     uncounted: bool = False
 
 
@@ -72,10 +75,13 @@ def _heard(heard: tuple[str, ...], piece: Piece) -> str:
     return " ".join(heard[piece.start : piece.end])
 
 
-def _shares_number(value: Piece, parts: Piece) -> bool:
-    """Whether the last number word of ``value`` may be the count of the parts that follow ("... two point one two seats
-    fitted")."""
-    return value.right_open and parts.uncounted and not parts.joined and value.inside[-1] in lang.SPELLING
+def _shares_number(value: Piece, following: Piece) -> bool:
+    """Whether the last word of ``value`` may belong to what follows: "... two point one two seats fitted"."""
+    if not (value.right_open and following.uncounted and value.inside[-1] in lang.SPELLING):
+        return False
+    # "and" does not part "... four one" from "and a half turns in on ..."
+    linked = following.joiners == ("and",) and isinstance(following.statement, st.TurnSaid)
+    return linked or not following.joiners
 
 
 _TELLING = lang.NUMBER_WORDS | lang.DENIALS | {word for form in lang.LOT for word in form.split()}
