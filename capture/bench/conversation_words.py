@@ -107,6 +107,7 @@ def _aloud(procedure: Procedure, entry: Entry) -> str:
     written = name_of(procedure, entry.kind, entry.subject)
     text = read_back(procedure, entry)
     spoken = next((item.spoken[0] for item in _things(procedure, entry.kind) if item.id == entry.subject), written)
+    spoken = f"stage {spoken}" if entry.kind == "stage" else spoken
     text = spoken + text[len(written) :] if text.startswith(written) else text
     return _ISO_DATE.sub(lambda found: f"{_date(found[0])}", text)
 
