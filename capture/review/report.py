@@ -14,13 +14,16 @@ from capture.errors import UsageError
 from capture.review import tables
 from capture.review import wording as w
 from capture.review.inline import Gallery
+from capture.review.measured import budget_table, measured_facts
 from capture.review.names import names_for
 from capture.review.story import tell
+from capture.review.tally import tally
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from capture.record import Record
+    from capture.record import Record, Row
+    from capture.record.signatures import Signed
 
 QUALIFIED = (
     "This record shows what was said, photographed and measured, and warns. Whether the unit may be used is for a"
@@ -75,12 +78,12 @@ def make_report(record: Record, job: str, *, inline_media: bool = True) -> Repor
         first=rows[0],
         opened=_opened(story.opened.data if story.opened else {}),
         units=story.each("identity"),
-        tally=tables.tally(story),
+        tally=tally(story),
         readings=tables.readings(story, names),
         turns=tables.turn_lines(story, names),
         kit=tables.kit_lines(story, names),
         gauges=tables.gauge_lines(story),
-        signatures=tables.signatures(story, names),
+        signatures=tables.signatures(story, names, _signed(record, rows)),
         rules=tables.rules(story),
         sources=tables.limit_sources(story),
         files=tables.file_lines(story),
@@ -90,6 +93,12 @@ def make_report(record: Record, job: str, *, inline_media: bool = True) -> Repor
         policy=_policy(style, script, inline=inline_media),
     )
     return Report(html, tuple(f"{shown.ref.kind} {shown.ref.sha256}: {shown.note}" for shown in gallery.unshown))
+
+
+def _signed(record: Record, rows: list[Row]) -> tuple[Signed, ...]:
+    from capture.record.signatures import hash_at, job_signatures
+
+    return job_signatures(rows, lambda seq: hash_at(record, seq))
 
 
 def _opened(data: Any) -> dict[str, Any]:
@@ -134,7 +143,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         finalize=_finalize,
     )
-    environment.globals.update(w=w, budget_table=tables.budget_table, measured_facts=tables.measured_facts)
+    environment.globals.update(w=w, budget_table=budget_table, measured_facts=measured_facts)
     return environment
 
 

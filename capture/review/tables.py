@@ -1,4 +1,4 @@
-"""The report's tables: tally, readings, turns, kit, instruments, signatures, decision rules, files."""
+"""The report's tables: readings, turns, kit, instruments, signatures, decision rules, files."""
 
 from __future__ import annotations
 
@@ -9,77 +9,14 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from capture.review import wording as w
-from capture.review.items import BAD, GOOD, OPEN, QUIET, Badge, Item
+from capture.review.badges import BAD, GOOD, OPEN, QUIET, Badge
+from capture.review.items import Item
 from capture.review.names import Names
 from capture.review.story import Story
 
 if TYPE_CHECKING:
     from capture.record import MediaRef
-
-
-@dataclass(frozen=True)
-class Tally:
-    """What stands, counted."""
-
-    passed: int
-    failed: int
-    undecided: int
-    unconfirmed: int
-    unlimited: int
-    stops: int
-    warnings: int
-    notices: int
-    replaced: int
-    lost: int
-    headline: Badge
-    sentence: str
-
-
-def tally(story: Story) -> Tally:
-    """Count verdicts of standing readings, open confirmations and warnings, and sum them up in one headline."""
-    outcomes = Counter(item.outcome for item in story.each("reading"))
-    unconfirmed = sum(item.status == "unconfirmed" for item in story.standing)
-    severities = Counter(raised.warning.severity for raised in story.raised)
-    headline, sentence = _headline(story, outcomes, unconfirmed, severities)
-    return Tally(
-        passed=outcomes["pass"],
-        failed=outcomes["fail"],
-        undecided=outcomes["undecided"],
-        unconfirmed=unconfirmed,
-        unlimited=outcomes[None] + outcomes["not_judged"],
-        stops=severities["stop"],
-        warnings=severities["warning"],
-        notices=severities["notice"],
-        replaced=len(story.replaced_by),
-        lost=sum(item.kind in {"refused", "not_understood"} for item in story.items),
-        headline=headline,
-        sentence=sentence,
-    )
-
-
-def _headline(
-    story: Story, outcomes: Counter[str | None], unconfirmed: int, severities: Counter[str]
-) -> tuple[Badge, str]:
-    reasons = []
-    if outcomes["fail"]:
-        reasons.append(w.count(outcomes["fail"], "reading") + " out of limits")
-    if outcomes["undecided"]:
-        reasons.append(w.count(outcomes["undecided"], "reading") + " undecided")
-    if unconfirmed:
-        reasons.append(w.count(unconfirmed, "entry", "entries") + " not confirmed")
-    if severities["stop"]:
-        reasons.append(w.count(severities["stop"], "stop"))
-    if severities["warning"]:
-        reasons.append(w.count(severities["warning"], "warning"))
-    if not story.ended:
-        reasons.append("the job was not ended")
-    sentence = (", ".join(reasons) or "Every reading that has limits is within them") + "."
-    sentence = sentence[0].upper() + sentence[1:]
-    if outcomes["fail"] or severities["stop"]:
-        return Badge("✕", "Not in order", BAD), sentence
-    if reasons:
-        return Badge("?", "To be looked into", OPEN), sentence
-    return Badge("✓", "Nothing objected to", GOOD), sentence
+    from capture.record.signatures import Signed
 
 
 def readings(story: Story, names: Names) -> list[tuple[str, list[Item]]]:
@@ -230,31 +167,51 @@ def gauge_lines(story: Story) -> list[GaugeLine]:
 
 @dataclass(frozen=True)
 class Signature:
-    """A role and who signed it; ``item`` is None when nobody has."""
+    """A role, who signed it and when (RFC 3339), the row it is in (None: nobody has) and how it stands."""
 
     role: str
     person: str
-    item: Item | None
+    at: str
+    row: int | None
     badge: Badge
 
 
-def signatures(story: Story, names: Names) -> list[Signature]:
-    """Every role of the procedure, and every role that was signed."""
-    signed = {item.subject: item for item in story.each("sign_off")}
-    roles = [role.id for role in names.procedure.roles] if names.procedure else []
-    return [
-        _signature(names.of("sign_off", role), signed.get(role))
-        for role in [*roles, *(role for role in signed if role not in roles)]
-    ]
+def signatures(story: Story, names: Names, signed: Iterable[Signed]) -> list[Signature]:
+    """Every role of the procedure and every role that was signed, by voice or with a key.
+
+    Args:
+        story: the job.
+        names: the procedure's names.
+        signed: the checked signatures of the job.
+    """
+    keyed = [_keyed(one, names) for one in signed]
+    spoken = [_spoken(item) for item in story.each("sign_off")]
+    found = keyed + spoken
+    roles = [names.of("sign_off", role.id) for role in names.procedure.roles] if names.procedure else []
+    open_ = [Signature(role, "", "", None, Badge("–", "not signed", QUIET)) for role in roles]
+    held = {line.role for line in found}
+    return sorted([*found, *(line for line in open_ if line.role not in held)], key=lambda line: _order(roles, line))
 
 
-def _signature(role: str, item: Item | None) -> Signature:
-    if item is None:
-        return Signature(role, "", None, Badge("–", "not signed", QUIET))
+def _order(roles: list[str], line: Signature) -> tuple[int, int]:
+    return (roles.index(line.role) if line.role in roles else len(roles), line.row or 0)
+
+
+def _spoken(item: Item) -> Signature:
     person = w.plain(item.data.get("person")) or "name not known"
-    if item.status != "accepted":
-        return Signature(role, person, item, Badge("○", "not confirmed", OPEN))
-    return Signature(role, person, item, Badge("✓", "signed by voice", GOOD))
+    good = item.status == "accepted"
+    badge = Badge("✓", "signed by voice", GOOD) if good else Badge("○", "not confirmed", OPEN)
+    return Signature(item.name, person, item.row.at, item.row.seq, badge)
+
+
+def _keyed(one: Signed, names: Names) -> Signature:
+    if one.faults:
+        badge = Badge("✕", "signature does not hold", BAD)
+    elif one.after:
+        badge = Badge("?", f"signature holds, {w.count(len(one.after), 'entry', 'entries')} came after it", OPEN)
+    else:
+        badge = Badge("✓", "signature holds", GOOD)
+    return Signature(names.of("sign_off", one.role), one.person, one.at, one.row, badge)
 
 
 def rules(story: Story) -> list[str]:
@@ -286,44 +243,3 @@ def file_lines(story: Story) -> list[FileLine]:
         for ref in item.row.media:
             rows.setdefault(ref, []).append(item.row.seq)
     return [FileLine(ref, ", ".join(map(str, dict.fromkeys(seqs)))) for ref, seqs in rows.items()]
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table of plain text."""
-
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-def budget_table(measurement: Any) -> Table | None:
-    """A measurement's uncertainty budget: one row a component, its keys as columns. None when it has none."""
-    listed = measurement.get("budget") if hasattr(measurement, "get") else None
-    found = [part for part in listed if isinstance(part, dict)] if isinstance(listed, list) else []
-    if not found:
-        return None
-    keys = sorted(dict.fromkeys(key for part in found for key in part), key=_column)
-    return Table(
-        tuple(w.titled(key) for key in keys),
-        tuple(tuple(w.number(part.get(key)) for key in keys) for part in found),
-    )
-
-
-_COLUMNS = ("source", "name", "component", "quantity", "value", "unit", "standard", "u", "distribution", "sensitivity")
-
-
-def _column(key: str) -> tuple[int, str]:
-    """Where a component's key stands in the table: source first, contribution last."""
-    known = next((at for at, start in enumerate(_COLUMNS) if key == start or key.startswith(f"{start}_")), None)
-    return (len(_COLUMNS) if known is None else known, key)
-
-
-def measured_facts(measurement: Any) -> list[tuple[str, str]]:
-    """The plain figures of a measurement, without its budget and pixel positions."""
-    if not hasattr(measurement, "items"):
-        return []
-    return [
-        (w.spaced(key), w.number(value))
-        for key, value in measurement.items()
-        if isinstance(value, int | float | str) and value != ""
-    ]

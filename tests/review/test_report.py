@@ -3,6 +3,7 @@ from __future__ import annotations
 import base64
 import re
 from hashlib import sha256
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from capture.errors import UsageError
 from capture.phrases import statements as s
 from capture.record import Record
+from capture.review.describe import _WRITERS
 from capture.review.report import make_report, report_html
 from capture.review.wording import BIDI
 from tests.review.conftest import Sample
@@ -50,7 +52,7 @@ def test_headings_leave_out_no_level_and_pictures_and_tables_are_described(sampl
     root = sample.page.root
     levels = [int(node.tag[1]) for node in root.all() if re.fullmatch("h[1-6]", node.tag)]
     assert levels[0] == 1
-    assert all(after <= before + 1 for before, after in zip(levels, levels[1:], strict=False))
+    assert all(after <= before + 1 for before, after in pairwise(levels))
     assert all(node.attrs.get("alt") for node in root.all("img"))
     assert all(node.attrs.get("aria-label") for node in root.all("audio"))
     assert all(node.attrs.get("scope") for node in root.all("th"))
@@ -146,7 +148,7 @@ def test_the_annotated_photo_comes_with_its_value_and_budget(sample: Sample) -> 
     assert first.text.startswith("Annotated picture")
     assert second.text.startswith("Picture as taken")
     table = block.one("table")
-    assert [node.text for node in table.all("th")] == ["Source", "Value", "Unit", "Sensitivity", "Contribution mm"]
+    assert [node.text for node in table.all("th")] == ["Source", "Value", "Unit", "Sensitivity", "Contribution, mm"]
     assert "depth of the target 0.5 mm −0.021 0.0105" in table.text
 
 
@@ -298,18 +300,16 @@ ANY: st.SearchStrategy[Any] = st.recursive(
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3),
     max_leaves=5,
 )
-KINDS = st.sampled_from(
-    "opened source identity instrument stage reading turn check part photo_asked photo note command withdrawn refused "
-    "not_understood stage_end sign_off job_end anything".split()
-)
+KINDS = st.sampled_from([*_WRITERS, "purged", "anything"])
 BODIES = st.fixed_dictionaries(
     {},
     optional={
-        **{key: ANY for key in ("stage", "subject", "status", "words", "verdict", "warnings", "advice", "replaces")},
+        **dict.fromkeys(("stage", "subject", "status", "words", "verdict", "warnings", "advice", "replaces"), ANY),
         "heard": ANY | st.fixed_dictionaries({"words": st.lists(ANY), "doubts": ANY, "text": ANY}),
         "data": ANY
         | st.dictionaries(
-            st.sampled_from("field value unit amount expanded via turns due lot missing measurement cautions".split()),
+            st.sampled_from(["field", "value", "unit", "amount", "expanded", "via", "turns", "due", "lot", "missing"])
+            | st.sampled_from(["measurement", "cautions", "procedure", "settings", "person", "role", "key"]),
             ANY,
         ),
     },
