@@ -89,7 +89,7 @@ def _awaited(procedure: Procedure, view: JobView, stage: Stage, missing: tuple[M
             "Take the picture now, or say in a note why there is none.",
         )
         for ref in asked
-        if ref is not None and ref not in listed and awaited(view, ref) is not None
+        if ref is not None and ref not in listed and awaited(view, ref, refused_answers=True) is not None
     ]
 
 

@@ -15,7 +15,7 @@ from capture.procedure.model import Need, Part, Procedure, Stage
 
 _ACTS = {
     "identity": "say it",
-    "instrument": "name it with its number and due date",
+    "instrument": "say that it is in use",
     "reading": "take it and say it",
     "turn": "turn it and say how far",
     "check": "look and say the answer",

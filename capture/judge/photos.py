@@ -32,7 +32,7 @@ def photo(case: Case, result: PhotoResult) -> tuple[Entry, ...]:
         sentence = f"The procedure has no photo view '{result.view}'; the picture is kept but was not judged."
         return (not_understood(case, "", sentence),)
     result = _sound(result, known)
-    asked = awaited(case.view, known.id)
+    asked = awaited(case.view, known.id, refused_answers=False)
     stage = case.view.stage if asked is None else asked.entry.stage
     measured = result.outcome == "measured" and known.measures is not None
     to_reading = measured and _length(case, known)
@@ -55,13 +55,15 @@ def photo(case: Case, result: PhotoResult) -> tuple[Entry, ...]:
     return entry, judge_reading(case.procedure, case.view, taken, case.moment)
 
 
-def awaited(view: JobView, photo_view: str) -> Standing | None:
-    """The last request for this picture that no picture has answered yet."""
+def awaited(view: JobView, photo_view: str, *, refused_answers: bool) -> Standing | None:
+    """The last request for this picture that no picture has answered yet; whether a refused one is an answer."""
     asked = view.last("photo_asked", photo_view)
     if asked is None:
         return None
     taken = any(
-        item.entry.kind == "photo" and item.entry.subject == photo_view for item in view.recorded[asked.place + 1 :]
+        (item.entry.kind, item.entry.subject) == ("photo", photo_view)
+        and (refused_answers or item.entry.data["outcome"] != "refused")
+        for item in view.recorded[asked.place + 1 :]
     )
     return None if taken else asked
 

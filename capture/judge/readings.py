@@ -170,6 +170,13 @@ def gauge_warnings(kind: Instrument, serial: str | None, due: date | None, day: 
     return tuple(found)
 
 
+def _particulars(kind: Instrument) -> str:
+    wanted = [
+        name for name, required in (("number", kind.serial_required), ("due date", kind.due_required)) if required
+    ]
+    return f", with its {' and '.join(wanted)}" if wanted else ""
+
+
 def _number(serial: str | None) -> str:
     return f" {serial}" if serial else ""
 
@@ -183,7 +190,7 @@ def _gauge(procedure: Procedure, view: JobView, taken: Taken, day: date) -> tupl
         missing = warned(
             "instrument_missing",
             f"{taken.reading.name} was read, but no {kind.name} has been named.",
-            f"Say which {kind.name} is in use, with its number and due date.",
+            f"Say which {kind.name} is in use{_particulars(kind)}.",
         )
         return None, (missing,)
     serial, due = held.data["serial"], held.data["due"]
@@ -274,15 +281,15 @@ def _limit_warnings(
     todo = "Measure again, or with a finer gauge; the setting should lie further inside the limits."
     if too_coarse(expanded, limit):
         todo = "This gauge is too coarse for these limits: no value could pass. Measure with a finer one."
-    return (warned("guard_band", f"{value}, too close to the limits {_limits(reading, limit)} to be sure.", todo),)
+    return (warned("guard_band", f"{value}, too close to {_limits(reading, limit)} to be sure.", todo),)
 
 
 def _limits(reading: Reading, limit: Limit) -> str:
     if limit.low is None or limit.high is None:
         bound = limit.high if limit.low is None else limit.low
-        words = "of at most" if limit.low is None else "of at least"
-        return f"{words} {'' if bound is None else _said(reading, bound)}"
-    return f"of {shown(limit.low, reading.decimals)} to {_said(reading, limit.high)}"
+        words = "at most" if limit.low is None else "at least"
+        return f"the limit of {words} {'' if bound is None else _said(reading, bound)}"
+    return f"the limits of {shown(limit.low, reading.decimals)} to {_said(reading, limit.high)}"
 
 
 def _reservations(taken: Taken) -> tuple[Warned, ...]:

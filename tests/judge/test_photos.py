@@ -100,6 +100,15 @@ def test_a_picture_belongs_to_the_stage_that_asked_for_it() -> None:
     assert (first.stage, second.stage) == ("wet", "tuned")
 
 
+def test_a_second_try_belongs_to_the_stage_of_the_first() -> None:
+    job = Desk(stage="wet")
+    job.say(PhotoSaid(view="side", **SPAN))
+    job.photo(None, outcome="refused", sentence="It is blurred; hold still.")
+    job.stage("tuned")
+    assert "photo_awaited" not in [i for item in job.recorded for i in ids(item.entry)]
+    assert job.photo(2.0).stage == "wet"
+
+
 def test_a_picture_that_could_not_be_kept() -> None:
     job = Desk(stage="dry")
     photo, reading = job.judged(Candidate(photo=PhotoResult("side", "measured", 3.0, 0.1), has_media=False))

@@ -115,10 +115,19 @@ def test_a_gauge_that_is_too_coarse_is_named_so() -> None:
     assert "too coarse" in sentence(entry, "guard_band")
 
 
+def test_sentences_near_a_single_limit() -> None:
+    said = sentence(desk("wet").read("lever", "0.01"), "guard_band")
+    assert "too close to the limit of at least 0 millimetres to be sure" in said
+    said = sentence(desk().read("effort", "1.0"), "guard_band")
+    assert "too close to the limits of 1 to 1.2 inches of water to be sure" in said
+
+
 def test_no_gauge_named() -> None:
     entry = Desk(stage="tuned").read("effort", "1.1")
     assert (entry.status, ids(entry), entry.data["instrument"]) == ("accepted", ["instrument_missing"], None)
-    assert "water gauge" in sentence(entry, "instrument_missing")
+    assert "Say which water gauge is in use, with its number." in sentence(entry, "instrument_missing")
+    entry = Desk(stage="wet").read("supply", "135")
+    assert "Say which supply gauge is in use, with its number and due date." in sentence(entry, "instrument_missing")
 
 
 @pytest.mark.parametrize(
