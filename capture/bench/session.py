@@ -162,17 +162,23 @@ class Session:
         words = [word.text for word in heard.words]
         return self._take(words, heard.doubts, _heard_body(heard), heard.words, moment, [clip])
 
-    def typed(self, words: Sequence[str], moment: Moment) -> tuple[Recorded, ...]:
+    def typed(self, words: Sequence[str], moment: Moment, line: str = "") -> tuple[Recorded, ...]:
         """Parse, judge and store words that were typed or chosen by hand; as ``hear``, without sound.
 
         Args:
             words: lower-case words as they would be said.
             moment: when the line was sent.
+            line: the line as it was typed, when that differs.
         """
         shown = [{"text": word, "start_s": 0.0, "end_s": 0.0, "confidence": None} for word in words]
         body = {
-            "text": " ".join(words), "engine": KEYBOARD, "start_s": 0.0, "end_s": 0.0, "words": shown, "doubts": [],
-        }  # fmt: skip
+            "text": line or " ".join(words),
+            "engine": KEYBOARD,
+            "start_s": 0.0,
+            "end_s": 0.0,
+            "words": shown,
+            "doubts": [],
+        }
         return self._take(words, (), body, (), moment, [])
 
     def photo(
