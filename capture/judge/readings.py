@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 from decimal import Decimal
 
 from capture.judge.advice import towards_middle
 from capture.judge.agreement import Value, agreement_warnings
 from capture.judge.decide import too_coarse, verdict, within
 from capture.judge.entry import Entry, Moment, Verdict, Warned
+from capture.judge.gauges import gauge_of, gauge_uncertainty
 from capture.judge.needs import order_warnings
 from capture.judge.say import shown, text, with_unit
-from capture.judge.uncertainty import expanded_uncertainty, round_up
+from capture.judge.uncertainty import round_up
 from capture.judge.view import JobView, Standing
 from capture.judge.warned import warned
-from capture.procedure.model import Instrument, Limit, Procedure, Reading
+from capture.procedure.model import Limit, Procedure, Reading
 from capture.units import convert
 
 ASK = frozenset(
@@ -76,8 +76,9 @@ def judge_reading(
     """
     reading = taken.reading
     amount = convert(taken.value, taken.unit, reading.unit)
-    serial, gauge = _gauge(procedure, view, taken, moment.at.date())
-    expanded = _expanded(procedure, taken)
+    photo = taken.via == "photo"
+    serial, gauge = (None, ()) if photo else gauge_of(procedure, view, reading, taken.place, moment.at.date())
+    expanded = _of_photo(taken) if photo else gauge_uncertainty(procedure, reading)
     limit = None if taken.stage is None else reading.limit_at(taken.stage)
     judged = None if limit is None else verdict(amount, expanded, limit, reading.rule, reading.unit)
     value = Value(reading, amount, expanded, taken.via, taken.stage, taken.place, taken.instead)
@@ -140,70 +141,8 @@ def taken_again(procedure: Procedure, held: Standing) -> Taken:
     )
 
 
-def gauge_warnings(kind: Instrument, serial: str | None, due: date | None, day: date) -> tuple[Warned, ...]:
-    """What is wrong with a named gauge on ``day``: no number, no due date, overdue."""
-    found = []
-    if kind.serial_required and not serial:
-        found.append(
-            warned(
-                "instrument_missing",
-                f"The {kind.name} was named without its number.",
-                f"Read the number from the {kind.name} and name it again with it.",
-            )
-        )
-    if due is None and kind.due_required:
-        found.append(
-            warned(
-                "instrument_missing",
-                f"It is not known until when the {kind.name}{_number(serial)} is calibrated.",
-                "Read the due date from its label and name it again with it.",
-            )
-        )
-    if due is not None and due < day:
-        found.append(
-            warned(
-                "instrument_overdue",
-                f"The calibration of the {kind.name}{_number(serial)} was due on {due.isoformat()}, before this day.",
-                "Use one whose calibration is in date and take its readings again.",
-            )
-        )
-    return tuple(found)
-
-
-def _particulars(kind: Instrument) -> str:
-    wanted = [
-        name for name, required in (("number", kind.serial_required), ("due date", kind.due_required)) if required
-    ]
-    return f", with its {' and '.join(wanted)}" if wanted else ""
-
-
-def _number(serial: str | None) -> str:
-    return f" {serial}" if serial else ""
-
-
-def _gauge(procedure: Procedure, view: JobView, taken: Taken, day: date) -> tuple[str | None, tuple[Warned, ...]]:
-    if taken.via == "photo" or taken.reading.instrument is None:
-        return None, ()
-    kind = procedure.instrument(taken.reading.instrument)
-    held = view.last("instrument", kind.id, before=taken.place)
-    if held is None:
-        missing = warned(
-            "instrument_missing",
-            f"{taken.reading.name} was read, but no {kind.name} has been named.",
-            f"Say which {kind.name} is in use{_particulars(kind)}.",
-        )
-        return None, (missing,)
-    serial, due = held.data["serial"], held.data["due"]
-    return serial, gauge_warnings(kind, serial, None if due is None else date.fromisoformat(due), day)
-
-
-def _expanded(procedure: Procedure, taken: Taken) -> Decimal | None:
-    reading = taken.reading
-    if taken.via == "photo":
-        return None if taken.expanded is None else convert(taken.expanded, taken.unit, reading.unit)
-    if reading.instrument is None:
-        return None
-    return expanded_uncertainty(procedure.instrument(reading.instrument), reading.unit)
+def _of_photo(taken: Taken) -> Decimal | None:
+    return None if taken.expanded is None else convert(taken.expanded, taken.unit, taken.reading.unit)
 
 
 def _plausible(reading: Reading, amount: Decimal) -> bool:

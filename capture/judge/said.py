@@ -9,8 +9,9 @@ from capture.judge import kit
 from capture.judge.advice import budget_left
 from capture.judge.common import Case, entry_of, heard_warnings, no_stage_warnings
 from capture.judge.entry import Entry, Warned
+from capture.judge.gauges import gauge_warnings
 from capture.judge.needs import order_warnings
-from capture.judge.readings import Taken, gauge_warnings, judge_reading
+from capture.judge.readings import Taken, judge_reading
 from capture.judge.say import answer_words, name_of
 from capture.judge.turning import Left, Tally, budget_at, budget_warnings, locked, tally
 from capture.judge.view import Standing

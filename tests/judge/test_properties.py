@@ -206,6 +206,17 @@ def test_the_same_question_has_the_same_answer(name: str, data: Any) -> None:
     assert repr(first) == repr(judge(procedure, JobView.of(job.recorded, procedure), candidate, moment))
 
 
+@pytest.mark.parametrize("name", NAMES[1:])
+def test_all_that_can_be_said_can_be_judged(name: str) -> None:
+    from capture.phrases import sentences
+
+    job = Desk(procedure_of(name))
+    for _, statement in sentences(procedure_of(name), 7, 250):
+        check_entry(job.say(statement))
+    assert {"reading", "turn", "check", "part", "instrument", "stage"} <= {item.entry.kind for item in job.recorded}
+    job.finish()
+
+
 @given(st_turns=hy.lists(hy.fractions(-1, 1, max_denominator=12), max_size=8))
 def test_a_budget_is_exceeded_exactly_when_the_sum_is(st_turns: list[Fraction]) -> None:
     job = Desk(stage="tuned")
