@@ -1,8 +1,8 @@
 """Our voice: sentences spoken by ``espeak-ng``, played by this machine or by the page; silence when there is none.
 
 A voice says one thing at a time. ``say`` returns at once with the sound (int16 mono, 16 kHz) that is being played,
-which the echo gate needs, and calls ``done`` with the line's number when it came to its end; ``hush`` cuts it off, and then
-``done`` is not called.
+which the echo gate needs, and calls ``done`` with the line's number when it came to its end; ``hush`` cuts it off, and
+then ``done`` is not called.
 """
 
 from __future__ import annotations
