@@ -17,6 +17,9 @@ from capture.procedure import language as lang
 from capture.procedure.model import Counter, Reading
 from capture.units import UNITS, convert
 
+NameLength = Callable[[Words, int], int]
+"""How many words a name of the procedure has that begins here; 0 for none."""
+
 NameBoundary = Callable[[Words, int], bool]
 """Whether a name that begins with a number word ("oh rings") begins here, so that a number ends before it."""
 
@@ -61,20 +64,26 @@ def match_number(words: Words, start: int, boundary: NameBoundary) -> Iterator[t
 class Amounts:
     """A number and its unit, a reading's or (``quantity`` angle) a counter's."""
 
-    def __init__(self, boundary: NameBoundary) -> None:
-        self._boundary = boundary
+    def __init__(self, boundary: NameBoundary, name_length: NameLength) -> None:
+        self._boundary, self._name_length = boundary, name_length
 
     def match(self, words: Words, start: int, taken: Taken) -> Iterator[tuple[int, Amount]]:
         """See `Slot.match`."""
         for end, number in match_number(words, start, self._boundary):
             plain = Amount(number.value, number.text, None, number.alternatives, number.fraction)
             at = end + 1 if words[end : end + 1] == ("full",) else end
-            for after, unit in UNIT_NAMES.match(words, at, taken):
+            for after, unit in self._units(words, at):
                 whole = Amount(plain.value, plain.text, unit, plain.alternatives, plain.fraction)
                 yield from self._more(words, after, whole)
                 yield after, whole
             if not number.wants_unit and at == end:
                 yield end, plain
+
+    def _units(self, words: Words, at: int) -> Iterator[tuple[int, str]]:
+        """Units said at ``at``, none reaching into a name: "ten inches" before "water gauge", not "inches water"."""
+        for after, unit in UNIT_NAMES.match(words, at, {}):
+            if all(self._name_length(words, inner) <= after - inner for inner in range(at + 1, after)):
+                yield after, unit
 
     def _more(self, words: Words, at: int, first: Amount) -> Iterator[tuple[int, Amount]]:
         """ "one turn and a half", "one turn and thirty degrees": for turns only, since elsewhere what follows the
@@ -82,7 +91,7 @@ class Amounts:
         if words[at : at + 1] != ("and",) or first.value.denominator != 1 or first.unit != "turn":
             return
         for end, number in match_number(words, at + 1, self._boundary):
-            rest = next(UNIT_NAMES.match(words, end, {}), None)
+            rest = next(self._units(words, end), None)
             total = None
             if number.fraction and not number.wants_unit and 0 < number.value < 1 and end == len(words):
                 total, after = first.value + number.value, end

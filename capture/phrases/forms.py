@@ -154,7 +154,7 @@ def _slots(procedure: Procedure, lexicon: Lexicon) -> dict[str, Slot]:
             "counter",
             {c.id: {w: d for d in c.directions for w in lang.phrases(d.spoken)} for c in procedure.counters},
         ),
-        "amount": Amounts(boundary),
+        "amount": Amounts(boundary, lexicon.subject),
         "code": Codes(boundary),
         "date": Dates(),
         "count": Counts(boundary),

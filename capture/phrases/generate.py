@@ -77,7 +77,7 @@ class _Drawer:
         return " ".join(words), _placed(statement, words, 0)
 
     def utterance(self) -> tuple[str, Context, tuple[Statement, ...]]:
-        chance = self._rng.random()
+        chance = self._rng.random() if self._lexicon.procedure.readings else 1.0
         if chance < TWO_SHARE:
             return self._two()
         if chance < TWO_SHARE + BARE_SHARE:
@@ -126,9 +126,6 @@ class _Drawer:
     def _bare(self) -> tuple[str, Context, tuple[Statement, ...]]:
         """A value by itself, for the reading that was last spoken of."""
         while True:
-            if not self._lexicon.procedure.readings:
-                text, statement = self.sentence()
-                return text, Context(), (statement,)
             reading = self._rng.choice(self._lexicon.procedure.readings)
             words, amount = self._lexicon.slots["amount"].sample(self._rng, {"reading": reading})
             statement = make.reading(make.Spot(" ".join(words), (0, 0)), {"reading": reading, "amount": amount})

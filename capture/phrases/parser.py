@@ -27,7 +27,17 @@ def parse(words: Sequence[str], procedure: Procedure, context: Context | None = 
 
     Pure; any words are taken. The spans of the statements follow one another and cover all words.
     """
-    return parse_with(Lexicon(procedure), words, context or Context())
+    return parse_with(lexicon_of(procedure), words, context or Context())
+
+
+_latest: list[Lexicon] = []
+
+
+def lexicon_of(procedure: Procedure) -> Lexicon:
+    """The procedure's forms compiled; those of the procedure asked for last are kept."""
+    if not _latest or _latest[0].procedure is not procedure:
+        _latest[:] = [Lexicon(procedure)]
+    return _latest[0]
 
 
 def parse_with(lexicon: Lexicon, words: Sequence[str], context: Context) -> tuple[Statement, ...]:

@@ -56,6 +56,8 @@ def _doubted(heard: tuple[str, ...], pieces: list[Piece]) -> list[Piece]:
         following = pieces[at + 1]
         if piece.kind != "unknown" and _shares_number(piece, following):
             spoilt[at] = spoilt[at + 1] = piece.inside[-1]
+        if following.kind == "stumble" and isinstance(piece.statement, st.CommandSaid) and piece.right_open:
+            spoilt[at] = _heard(heard, following)
         if following.kind == "unknown" and _spoils_left(piece, following):
             spoilt[at], merged[at + 1] = _heard(heard, following), at
         if piece.kind == "unknown" and _spoils_right(piece, following):
