@@ -139,6 +139,8 @@ class _Check:
         self._known(limit["stage"], "stage", (*path, "stage"))
         self._span(limit, path)
         low, high = reading["plausible_low"], reading["plausible_high"]
+        if low is not None and high is not None and low > high:
+            return  # that fault is enough
         for key in ("low", "high"):
             value = limit[key]
             if value is not None and ((low is not None and value < low) or (high is not None and value > high)):
@@ -155,7 +157,7 @@ class _Check:
     def _counter(self, item: Data, path: Path) -> None:
         signs = {direction["sign"] for direction in item["direction"]}
         if item["direction"] and None not in signs and signs != {1, -1}:
-            self.report((*path, "direction"),
+            self.report((*path, "direction", 0),
                         "both ways of turning are needed: one direction with sign 1, one with -1.")  # fmt: skip
         for i, budget in enumerate(item["budget"]):
             self._budget(item, budget, (*path, "budget", i))
