@@ -40,9 +40,11 @@ def command(words: tuple[str, ...], procedure: str, field: str | None, as_json: 
 
 
 def as_json_object(statement: Statement) -> dict[str, Any]:
-    """A statement as plain JSON: its type's name and its fields, amounts and turns as strings."""
+    """A statement as plain JSON: its type's name and its fields, amounts and turns as strings; what a correction
+    brings is ``inner``."""
     return {"statement": type(statement).__name__} | {
-        field.name: _plain(getattr(statement, field.name)) for field in fields(statement)
+        "inner" if field.name == "statement" else field.name: _plain(getattr(statement, field.name))
+        for field in fields(statement)
     }
 
 
