@@ -1,30 +1,29 @@
-"""What can go wrong with sound, as one tree.
+"""What can go wrong with sound: the part of the tree in :mod:`capture.errors` that this room raises.
 
-SpeechError
-├── AudioError        a sound file or stream that cannot be read
-├── ModelError        a model directory that cannot be used
-└── VocabularyError   words or sentences from which nothing can be built
-    └── NoPronunciation   a word that nobody can pronounce
+::
+
+    CaptureError
+    ├── UsageError
+    │   └── VocabularyError     words, sentences or pronunciations from which no grammar can be made
+    │       └── NoPronunciation     words that nobody can pronounce
+    ├── RecognitionError
+    │   └── AudioError          sound that cannot be read
+    └── EnvironmentFault
+        └── ModelError          a model directory that cannot be used
 """
 
+from __future__ import annotations
 
-class SpeechError(Exception):
-    """Root of every fault of this package; the message says what, where and what to do."""
+from capture.errors import AudioError, ModelError, RecognitionError, UsageError
 
-
-class AudioError(SpeechError):
-    """A sound file or stream cannot be read."""
+__all__ = ["AudioError", "ModelError", "NoPronunciation", "RecognitionError", "VocabularyError"]
 
 
-class ModelError(SpeechError):
-    """A model directory is missing, incomplete or damaged."""
+class VocabularyError(UsageError):
+    """The words, sentences or pronunciations handed over cannot make a grammar."""
 
 
-class VocabularyError(SpeechError):
-    """The words or sentences handed over cannot make a grammar."""
-
-
-class NoPronunciation(VocabularyError):  # noqa: N818
+class NoPronunciation(VocabularyError):
     """Some words have no known pronunciation.
 
     Attributes:
@@ -36,6 +35,6 @@ class NoPronunciation(VocabularyError):  # noqa: N818
         self.words = words
         names = ", ".join(repr(w) for w in words)
         super().__init__(
-            f"No pronunciation known for {names}; give one in the procedure as phones, for example "
+            f"No pronunciation is known for {names}; give one in the procedure as phones, such as "
             f"'HH AH L OW', or use another word."
         )

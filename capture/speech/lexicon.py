@@ -1,7 +1,9 @@
-"""Words and their pronunciations: the shipped list, a larger dictionary if one is given, and a procedure's own."""
+"""Words and their pronunciations: a procedure's own, the shipped list of the trade, the shipped large dictionary."""
 
 from __future__ import annotations
 
+import gzip
+import zlib
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from pathlib import Path
@@ -11,7 +13,7 @@ from .phones import SPEECH
 
 Pronunciation = tuple[str, ...]
 SHIPPED = Path(__file__).parent / "model" / "lexicon.txt"
-LETTER_NAMES = {"o.": "o", "&": "and"}
+LARGE = Path(__file__).parent / "model" / "large.txt.gz"
 
 
 def phones(text: str, where: str) -> Pronunciation:
@@ -28,6 +30,34 @@ def phones(text: str, where: str) -> Pronunciation:
     return out
 
 
+def _text(path: Path) -> str:
+    try:
+        data = path.read_bytes()
+        return (gzip.decompress(data) if path.suffix == ".gz" else data).decode("utf-8")
+    except (OSError, EOFError, zlib.error, UnicodeDecodeError) as fault:
+        raise ModelError(f"The lexicon {path} cannot be read ({fault}); install the package again.") from fault
+
+
+@lru_cache(maxsize=2)
+def _large_text(path: Path) -> str:
+    return "\n" + _text(path)
+
+
+def look_up(path: Path, word: str) -> tuple[Pronunciation, ...]:
+    """Pronunciations of one word in a large sorted lexicon (word, tab, phones), without reading all of it.
+
+    Raises:
+        ModelError: the file cannot be read.
+    """
+    text, key = _large_text(path), f"\n{word}\t"
+    found, at = [], text.find(key)
+    while at >= 0:
+        end = text.find("\n", at + 1)
+        found.append(phones(text[at + len(key) : end], f"{path.name}, word {word!r}"))
+        at = text.find(key, end) if text.startswith(key, end) else -1
+    return tuple(found)
+
+
 @lru_cache(maxsize=8)
 def read_lexicon(path: Path = SHIPPED) -> Mapping[str, tuple[Pronunciation, ...]]:
     """A lexicon file: a word, blank space, its phones; several lines for several pronunciations; # begins a remark.
@@ -36,10 +66,7 @@ def read_lexicon(path: Path = SHIPPED) -> Mapping[str, tuple[Pronunciation, ...]
         ModelError: the file cannot be read.
         VocabularyError: a line is not understood; the message names it.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as fault:
-        raise ModelError(f"The lexicon {path} cannot be read ({fault}); install the package again.") from fault
+    text = _text(path)
     found: dict[str, list[Pronunciation]] = {}
     for number, line in enumerate(text.splitlines(), 1):
         body = line.split("#")[0].split(None, 1)
@@ -61,7 +88,7 @@ class Lexicon:
         self,
         own: Mapping[str, str | Iterable[str]] | None = None,
         shipped: Path = SHIPPED,
-        larger: Path | None = None,
+        larger: Path | None = LARGE,
     ) -> None:
         """Take a procedure's own pronunciations (word to phones, or to several of them) and files.
 
@@ -69,7 +96,7 @@ class Lexicon:
             VocabularyError: an own pronunciation is not understood.
             ModelError: a file cannot be read.
         """
-        self._tables = [read_lexicon(shipped)] + ([read_lexicon(larger)] if larger else [])
+        self._small, self._larger = read_lexicon(shipped), larger
         self._own: dict[str, tuple[Pronunciation, ...]] = {}
         for word, spoken in (own or {}).items():
             several = [spoken] if isinstance(spoken, str) else list(spoken)
@@ -78,9 +105,11 @@ class Lexicon:
     def get(self, word: str) -> tuple[Pronunciation, ...]:
         """All pronunciations of a word, none if unknown; a hyphenated word may be put together from its parts."""
         word = word.lower()
-        for table in (self._own, *self._tables):
+        for table in (self._own, self._small):
             if word in table:
                 return table[word]
+        if self._larger is not None and (found := look_up(self._larger, word)):
+            return found
         if "-" in word.strip("-"):
             return self._joined(word.strip("-").split("-"))
         if word.endswith("'s") and (stem := self.get(word[:-2])):

@@ -11,7 +11,47 @@ from __future__ import annotations
 SILENCE = "SIL"
 GARBAGE = "GBG"
 SPEECH = tuple(
-    "AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH".split()
+    [
+        "AA",
+        "AE",
+        "AH",
+        "AO",
+        "AW",
+        "AY",
+        "B",
+        "CH",
+        "D",
+        "DH",
+        "EH",
+        "ER",
+        "EY",
+        "F",
+        "G",
+        "HH",
+        "IH",
+        "IY",
+        "JH",
+        "K",
+        "L",
+        "M",
+        "N",
+        "NG",
+        "OW",
+        "OY",
+        "P",
+        "R",
+        "S",
+        "SH",
+        "T",
+        "TH",
+        "UH",
+        "UW",
+        "V",
+        "W",
+        "Y",
+        "Z",
+        "ZH",
+    ]
 )
 UNITS = (SILENCE, GARBAGE, *SPEECH)
 """Acoustic units; the position is the unit's number."""
@@ -37,9 +77,7 @@ def mark(pronunciation: tuple[str, ...]) -> list[int]:
     if len(pronunciation) == 1:
         return [PHONE_NUMBER[pronunciation[0] + "_S"]]
     last = len(pronunciation) - 1
-    return [
-        PHONE_NUMBER[p + ("_B" if i == 0 else "_E" if i == last else "_I")] for i, p in enumerate(pronunciation)
-    ]
+    return [PHONE_NUMBER[p + ("_B" if i == 0 else "_E" if i == last else "_I")] for i, p in enumerate(pronunciation)]
 
 
 def enter(phone: int) -> int:

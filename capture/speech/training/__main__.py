@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import time
+from dataclasses import replace
 from pathlib import Path
 
 from ..lexicon import Lexicon, read_lexicon
@@ -27,6 +28,8 @@ def arguments() -> argparse.Namespace:
     p.add_argument("--out", type=Path, required=True, help="folder for checkpoints and the model directory")
     p.add_argument("--start", type=Path, help="checkpoint to go on from")
     p.add_argument("--seconds", type=float, default=400, help="time to train")
+    p.add_argument("--phone-seconds", type=float, default=100, help="time to learn the phones first")
+    p.add_argument("--phone-steps", type=int, default=0, help="steps to learn the phones, instead of a time")
     p.add_argument("--steps", type=int, default=0, help="steps to train, instead of a time")
     p.add_argument("--joins", type=int, default=12000, help="utterances joined from single recorded words")
     p.add_argument("--espeak", type=int, default=20000, help="sentences by espeak-ng")
@@ -81,7 +84,7 @@ def assemble(a: argparse.Namespace) -> corpora.Corpus:
 def main() -> None:
     """Assemble, train, export."""
     from .export import export
-    from .train import Plan, train
+    from .train import Plan, load_network, pretrain, train
 
     a = arguments()
     corpus = assemble(a)
@@ -99,7 +102,12 @@ def main() -> None:
         seed=a.seed,
         workers=a.workers,
     )
-    net = train(corpus, speller, plan, a.out, a.start)
+    if a.start:
+        net = load_network(a.start)
+    else:
+        net = pretrain(corpus, speller, replace(plan, seconds=a.phone_seconds, steps=a.phone_steps), a.out)
+    if a.seconds or a.steps:
+        net = train(corpus, speller, plan, a.out, net)
     export(net, a.out / "model")
     say(f"model written to {a.out / 'model'}")
 

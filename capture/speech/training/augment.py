@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 
 RATE = 16000
-SINC_HALF = 8
+SINC_HALF = 4
 
 
 class Draw:
@@ -140,34 +140,51 @@ def knocks(n: int, samples: int, d: Draw) -> Tensor:
     return out
 
 
-def noise(x: Tensor, d: Draw) -> tuple[Tensor, Tensor]:
-    """One kind of noise for each utterance, of unit power, and whether it is talk (other utterances of the batch)."""
-    n, samples = x.shape
+def hiss(n: int, samples: int, d: Draw, rising: bool) -> Tensor:
+    """Noise of a random colour; ``rising`` for the hiss of escaping gas."""
     white = torch.fft.rfft(d.normal(n, samples))
     bins = white.shape[1]
     f = torch.arange(1, bins + 1, device=d.device)[None] / bins
-    colour = f ** (-d.uniform(n, 0.0, 1.0)[:, None])
-    rise = torch.sigmoid((f * RATE / 2 - d.uniform(n, 500, 5000)[:, None]) / 300)
-    kind = d.pick(n, 8)[:, None]
-    shaped = torch.where(kind == 1, rise, colour) * curve(n, bins, d, 8.0)
-    hiss = torch.fft.irfft(white * shaped, n=samples)
-    hiss = unit(hiss)
-    talk = torch.zeros_like(x)
-    voices = 1 + d.pick(n, 5)[:, None]
-    level = unit(x)
+    if rising:
+        shape = torch.sigmoid((f * RATE / 2 - d.uniform(n, 500, 5000)[:, None]) / 300)
+    else:
+        shape = f ** (-d.uniform(n, 0.0, 1.0)[:, None])
+    return unit(torch.fft.irfft(white * shape * curve(n, bins, d, 8.0), n=samples))
+
+
+def talk(x: Tensor, rows: Tensor, d: Draw) -> Tensor:
+    """One to five other utterances of the batch at once, for each of ``rows``."""
+    n = len(x)
+    out = torch.zeros(len(rows), x.shape[1], device=x.device)
+    voices = 1 + d.pick(len(rows), 5)[:, None]
     for i in range(1, 6):
-        order = torch.roll(torch.arange(n, device=d.device), i * 7 + 1)
-        shift = int(d.pick(1, samples).item())
-        talk += torch.roll(level[order], shift, 1) * (voices >= i)
-    motor = unit(unit(machine(n, samples, d)) + hiss * d.uniform(n, 0.05, 1.0)[:, None])
-    swelling = unit(hiss * modulation(n, samples, d))
-    out = torch.where(kind <= 1, hiss, torch.zeros_like(hiss))
-    out = torch.where(kind == 2, motor, out)
-    out = torch.where(kind == 3, unit(motor * modulation(n, samples, d)), out)
-    out = torch.where(kind == 4, swelling, out)
-    out = torch.where(kind == 5, unit(unit(knocks(n, samples, d)) + 0.3 * hiss), out)
-    out = torch.where((kind == 6) | (kind == 7), unit(unit(talk) + 0.1 * hiss), out)
-    return out, kind >= 6
+        other = (rows + i * 7 + 1) % n
+        shift = int(d.pick(1, x.shape[1]).item())
+        out += torch.roll(unit(x[other]), shift, 1) * (voices >= i)
+    return unit(out)
+
+
+def noise(x: Tensor, d: Draw) -> tuple[Tensor, Tensor]:
+    """One kind of noise for each utterance, of unit power, and whether it is talk (other utterances of the batch)."""
+    n, samples = x.shape
+    kind = d.pick(n, 8)
+    out = torch.zeros_like(x)
+    for k in range(8):
+        rows = torch.nonzero(kind == k)[:, 0]
+        m = len(rows)
+        if m == 0:
+            continue
+        base = hiss(m, samples, d, rising=k in (1, 4))
+        if k in (2, 3):
+            base = unit(unit(machine(m, samples, d)) + base * d.uniform(m, 0.05, 1.0)[:, None])
+        if k in (3, 4):
+            base = unit(base * modulation(m, samples, d))
+        if k == 5:
+            base = unit(unit(knocks(m, samples, d)) + 0.3 * base)
+        if k >= 6:
+            base = unit(talk(x, rows, d) + 0.1 * base)
+        out[rows] = base
+    return out, (kind >= 6)[:, None]
 
 
 def damage(x: Tensor, d: Draw) -> Tensor:

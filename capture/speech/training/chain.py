@@ -114,8 +114,10 @@ def denominator(o: Tensor, lengths: Tensor, d: Denominator) -> tuple[Tensor, Ten
     return log, gamma.permute(3, 0, 2, 1).reshape(B, T, S)
 
 
-def numerator(o: Tensor, lengths: Tensor, units: Tensor, optional: Tensor, count: Tensor) -> tuple[Tensor, Tensor]:
-    """Log probability (batch) and occupancies of scores along each utterance's units.
+def numerator(
+    o: Tensor, lengths: Tensor, units: Tensor, optional: Tensor, count: Tensor, occupancy: bool = True
+) -> tuple[Tensor, Tensor]:
+    """Log probability (batch) and occupancies (unless not wanted) of scores along each utterance's units.
 
     ``units`` (batch, N) and ``optional`` (batch, N) describe the way; ``count`` is how many of the N are real.
     The last unit must be optional and the first too (silence).
@@ -146,6 +148,8 @@ def numerator(o: Tensor, lengths: Tensor, units: Tensor, optional: Tensor, count
         news.append(a)
         olds.append(b)
     log = torch.logsumexp(torch.logaddexp(a, b) + finish, 1)
+    if not occupancy:
+        return log, o.new_zeros(0)
     beta = finish
     last = (lengths - 1)[:, None]
     gammas = []
@@ -188,7 +192,7 @@ class Objective(torch.autograd.Function):
             den, den_occupancy = denominator(scores, lengths, d)
             good = torch.isfinite(num) & torch.isfinite(den) & (num > 0.5 * NEVER)
             for occupancy in (num_occupancy, den_occupancy):
-                good &= ((occupancy.sum((1, 2)) - lengths).abs() < 0.01 * lengths + 0.1)
+                good &= (occupancy.sum((1, 2)) - lengths).abs() < 0.01 * lengths + 0.1
             w = torch.where(good, weight, 0.0)
             grad = torch.where(good[:, None, None], num_occupancy - den_occupancy, 0.0) * w[:, None, None]
             ctx.save_for_backward(grad.to(o.dtype))

@@ -7,7 +7,7 @@ import time
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +31,8 @@ class Utterance:
     words: tuple[str, ...]
     weight: float
     group: str
+    units: npt.NDArray[np.int16] | None = None
+    ends: npt.NDArray[np.float32] | None = None
 
 
 def trim(pcm: npt.NDArray[np.int16], margin: int = 960) -> npt.NDArray[np.int16]:
@@ -46,12 +48,18 @@ def trim(pcm: npt.NDArray[np.int16], margin: int = 960) -> npt.NDArray[np.int16]
     return pcm[max(0, loud[0] * 160 - margin) : (loud[-1] + 1) * 160 + margin]
 
 
+def level(clip: Clip) -> Clip:
+    """A single word without silence around it, at a common level."""
+    x = trim(clip.pcm).astype(np.float32)
+    x *= 2000 / max(float(np.sqrt((x**2).mean())), 1.0)
+    return replace(clip, pcm=np.clip(x, -32768, 32767).astype(np.int16))
+
+
 def join(parts: Sequence[Clip], r: random.Random) -> Clip:
-    """Several single words as one utterance, with levels made alike and short gaps."""
-    pieces = []
+    """Several words made by :func:`level` as one utterance, with short gaps."""
+    pieces: list[npt.NDArray[np.float32]] = []
     for c in parts:
-        x = trim(c.pcm).astype(np.float32)
-        x *= 2000 / max(float(np.sqrt((x**2).mean())), 1.0) * r.uniform(0.7, 1.3)
+        x = c.pcm.astype(np.float32) * r.uniform(0.7, 1.3)
         fade = np.minimum(1, np.arange(len(x)) / 200)
         x = x * fade * fade[::-1]
         gap = int(r.choice([0, 0, r.uniform(0, 0.06), r.uniform(0, 0.35)]) * RATE)
@@ -68,7 +76,7 @@ def join(parts: Sequence[Clip], r: random.Random) -> Clip:
 def joined(clips: Sequence[Clip], count: int, seed: int) -> list[Clip]:
     """Sentences from single words of one speaker, or of one set when the speaker said too few."""
     r = random.Random(seed)
-    single = [c for c in clips if c.kind in JOINABLE and len(c.words) <= 2 and len(c.pcm) < 2.5 * RATE]
+    single = [level(c) for c in clips if c.kind in JOINABLE and len(c.words) <= 2 and len(c.pcm) < 2.5 * RATE]
     by_speaker: dict[str, dict[str, list[Clip]]] = defaultdict(lambda: defaultdict(list))
     for c in single:
         by_speaker[f"{c.set}/{c.speaker}"][" ".join(c.words)].append(c)
@@ -98,13 +106,13 @@ def joined(clips: Sequence[Clip], count: int, seed: int) -> list[Clip]:
     return out
 
 
-def _speak(job: tuple[str, int, int, list[str], str | None]) -> list[tuple[npt.NDArray[np.int16], str, str]]:
+def _speak(job: tuple[str, int, int, list[str], str | None]) -> list[tuple[synth.Said, str, str]]:
     engine, seed, count, words, root = job
     r = random.Random(seed)
     jobs = []
     for _ in range(count):
         text = texts.sentence(r, words)
-        if engine != "espeak" and any(synth.letter_a(text.split(), r)):
+        if engine != "espeak" and any(synth.letter_a(text.split())):
             text = " ".join(w for w in text.split() if w != "a") or "one"
         jobs.append((synth.voice(r, engine), text))
     said = synth.speak(jobs, Path(root) if root else None)
@@ -124,8 +132,9 @@ def spoken(
     begin, out = time.monotonic(), []
     with ProcessPoolExecutor(workers) as pool:
         for done in pool.map(_speak, jobs):
-            for pcm, text, speaker in done:
-                out.append(Clip(pcm, speaker.split(":")[0], speaker, "?", "synthetic", tuple(text.split())))
+            for said, text, speaker in done:
+                words = tuple(text.split())
+                out.append(Clip(said.pcm, speaker.split(":")[0], speaker, "?", "synthetic", words, said.segments))
             if time.monotonic() - begin > seconds:
                 pool.shutdown(wait=False, cancel_futures=True)
                 break
@@ -189,7 +198,11 @@ class Corpus:
         at = 0
         for c, (group, weight) in zip(kept, shares, strict=True):
             w = MIX.get(group, 0.02) / total * weight / sizes[group]
-            self.utterances.append(Utterance(at, len(c.pcm), fold(c.words), w, group))
+            units = ends = None
+            if c.segments:
+                units = np.array([UNIT_NUMBER[u] for u, _ in c.segments], np.int16)
+                ends = np.array([t for _, t in c.segments], np.float32)
+            self.utterances.append(Utterance(at, len(c.pcm), fold(c.words), w, group, units, ends))
             at += len(c.pcm)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from ..phones import SILENCE, PHONE_NUMBER
+from ..phones import PHONE_NUMBER, SILENCE
 from . import mfcc
 from .network import Network, stages
 from .nnet3 import write_model

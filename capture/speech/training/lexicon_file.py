@@ -6,6 +6,7 @@ The CMU Pronouncing Dictionary (Carnegie Mellon University, BSD licence) comes f
 from __future__ import annotations
 
 import csv
+import gzip
 import re
 from pathlib import Path
 
@@ -28,16 +29,31 @@ def dictionary(path: Path) -> dict[str, list[str]]:
     return out
 
 
+def known_spellings() -> list[str]:
+    """Single letters and every word of the value classes."""
+    from ..language import VALUE_CLASSES
+
+    return [w for group in VALUE_CLASSES for w in group]
+
+
 def listed() -> set[str]:
     """Words of ``words.txt``."""
     lines = (HERE / "words.txt").read_text(encoding="utf-8").splitlines()
     return {w for line in lines if not line.startswith("#") for w in line.split()}
 
 
+def make_large(cmu: Path, out: Path) -> int:
+    """Write the whole dictionary, compressed; returns the number of words."""
+    known = dictionary(cmu)
+    lines = [f"{w}\t{s}" for w in sorted(known) for s in known[w]]
+    out.write_bytes(gzip.compress(("\n".join(lines) + "\n").encode(), 9, mtime=0))
+    return len(known)
+
+
 def make(cmu: Path, transcripts: Path | None, out: Path) -> int:
     """Write the lexicon; returns the number of words. ``transcripts`` is a table with a column ``transcript``."""
     known, extra = dictionary(cmu), dictionary(HERE / "extra.txt")
-    wanted = texts.vocabulary() | listed() | set(extra) | set(texts.PRONOUNS)
+    wanted = texts.vocabulary() | listed() | set(extra) | set(texts.PRONOUNS) | set(known_spellings())
     if transcripts is not None:
         with transcripts.open(encoding="utf-8", newline="") as f:
             for row in csv.DictReader(f, delimiter="\t"):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 RATE = 16000
-FIELDS = ("stream", "first", "samples", "set", "speaker", "sex", "kind", "words")
+FIELDS = ("stream", "first", "samples", "set", "speaker", "sex", "kind", "words", "segments")
 STREAM_SAMPLES = 20 * 60 * RATE
 
 
@@ -29,6 +30,8 @@ class Clip:
     sex: str
     kind: str
     words: tuple[str, ...]
+    segments: tuple[tuple[str, float], ...] = ()
+    """Units and the times at which they end, in seconds, where the synthesiser told them."""
 
 
 def read_folder(folder: Path) -> Iterator[Clip]:
@@ -67,7 +70,9 @@ def write_pack(clips: Iterable[Clip], out: Path, bits_per_second: int = 17000, n
         at, stream = 0, stream + 1
 
     for c in clips:
-        rows.append((f"{name}{stream:03d}.ogg", at, len(c.pcm), c.set, c.speaker, c.sex, c.kind, " ".join(c.words)))
+        times = " ".join(f"{u}:{t:.3f}" for u, t in c.segments)
+        file = f"{name}{stream:03d}.ogg"
+        rows.append((file, at, len(c.pcm), c.set, c.speaker, c.sex, c.kind, " ".join(c.words), times))
         held.append(c.pcm)
         at += len(c.pcm)
         if at >= STREAM_SAMPLES:
@@ -80,17 +85,24 @@ def write_pack(clips: Iterable[Clip], out: Path, bits_per_second: int = 17000, n
     return len(rows)
 
 
-def read_pack(folder: Path) -> list[Clip]:
-    """All clips of a pack, in the order written."""
+def _stream(path: Path) -> npt.NDArray[np.int16]:
     import soundfile as sf
 
-    streams: dict[str, npt.NDArray[np.int16]] = {}
-    out = []
+    return np.asarray(sf.read(path, dtype="int16")[0])
+
+
+def read_pack(folder: Path) -> list[Clip]:
+    """All clips of a pack, in the order written; the streams are decoded side by side."""
     with (folder / "index.tsv").open(encoding="utf-8", newline="") as f:
-        for r in csv.DictReader(f, delimiter="\t"):
-            if r["stream"] not in streams:
-                streams[r["stream"]], _ = sf.read(folder / r["stream"], dtype="int16")
-            first, n = int(r["first"]), int(r["samples"])
-            pcm = streams[r["stream"]][first : first + n]
-            out.append(Clip(pcm, r["set"], r["speaker"], r["sex"], r["kind"], tuple(r["words"].split())))
+        rows = list(csv.DictReader(f, delimiter="\t"))
+    names = sorted({r["stream"] for r in rows})
+    with ThreadPoolExecutor() as pool:
+        streams = dict(zip(names, pool.map(_stream, (folder / n for n in names)), strict=True))
+    out = []
+    for r in rows:
+        first, n = int(r["first"]), int(r["samples"])
+        times = [t.split(":") for t in (r.get("segments") or "").split()]
+        segments = tuple((u, float(t)) for u, t in times)
+        pcm = streams[r["stream"]][first : first + n]
+        out.append(Clip(pcm, r["set"], r["speaker"], r["sex"], r["kind"], tuple(r["words"].split()), segments))
     return out

@@ -6,6 +6,7 @@ in :data:`ENGINES`.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import subprocess
@@ -18,16 +19,105 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from ..phones import UNIT_NUMBER
 from ..resample import resample
 
-ACCENTS = "en-us en-us en-gb en-gb en-gb-x-rp en-029 en-gb-x-gbclan en-gb-x-gbcwmd en-gb-scotland en-us-nyc".split()
-VARIANTS = (
-    "m1 m2 m3 m4 m5 m6 m7 m8 f1 f2 f3 f4 f5 f1 f2 f3 f4 f5 klatt klatt2 klatt3 klatt4 klatt5 klatt6 croak edward edward2 "
-    "Andy Annie linda steph steph2 steph3 max iven iven2 iven3 iven4 belinda adam anika antonio aunty benjamin caleb "
-    "david ed grandma grandpa john kaukovalta marcelo miguel mike michael norbert pablo paul pedro quincy robert "
-    "rob sandro shelby travis victor zac Alex Alicia Andrea Denis Diogo Gene Gene2 Hugo Jacky Lee Marco Mario Mike "
-    "Nguyen Storm"
-).split()
+ACCENTS = [
+    "en-us",
+    "en-us",
+    "en-gb",
+    "en-gb",
+    "en-gb-x-rp",
+    "en-029",
+    "en-gb-x-gbclan",
+    "en-gb-x-gbcwmd",
+    "en-gb-scotland",
+    "en-us-nyc",
+]
+VARIANTS = [
+    "m1",
+    "m2",
+    "m3",
+    "m4",
+    "m5",
+    "m6",
+    "m7",
+    "m8",
+    "f1",
+    "f2",
+    "f3",
+    "f4",
+    "f5",
+    "f1",
+    "f2",
+    "f3",
+    "f4",
+    "f5",
+    "klatt",
+    "klatt2",
+    "klatt3",
+    "klatt4",
+    "klatt5",
+    "klatt6",
+    "croak",
+    "edward",
+    "edward2",
+    "Andy",
+    "Annie",
+    "linda",
+    "steph",
+    "steph2",
+    "steph3",
+    "max",
+    "iven",
+    "iven2",
+    "iven3",
+    "iven4",
+    "belinda",
+    "adam",
+    "anika",
+    "antonio",
+    "aunty",
+    "benjamin",
+    "caleb",
+    "david",
+    "ed",
+    "grandma",
+    "grandpa",
+    "john",
+    "kaukovalta",
+    "marcelo",
+    "miguel",
+    "mike",
+    "michael",
+    "norbert",
+    "pablo",
+    "paul",
+    "pedro",
+    "quincy",
+    "robert",
+    "rob",
+    "sandro",
+    "shelby",
+    "travis",
+    "victor",
+    "zac",
+    "Alex",
+    "Alicia",
+    "Andrea",
+    "Denis",
+    "Diogo",
+    "Gene",
+    "Gene2",
+    "Hugo",
+    "Jacky",
+    "Lee",
+    "Marco",
+    "Mario",
+    "Mike",
+    "Nguyen",
+    "Storm",
+]
 FLITE = ("rms", "awb", "kal16")
 FESTIVAL = ("kal_diphone", "ked_diphone")
 ENGINES = ("espeak", "flite", "festival")
@@ -81,6 +171,32 @@ def read_wave(path: Path) -> npt.NDArray[np.int16]:
     return np.clip(np.round(x), -32768, 32767).astype(np.int16)
 
 
+Segments = tuple[tuple[str, float], ...]
+"""Units with the time in seconds at which each ends."""
+
+ALIKE = {"PAU": "SIL", "H#": "SIL", "BRTH": "SIL", "AX": "AH", "AXR": "ER", "IX": "IH", "DX": "D", "NX": "N", "EL": "L"}
+ALIKE |= {"EN": "N", "EM": "M", "HV": "HH", "UX": "UW"}
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a synthesiser made: int16 samples at 16 kHz, and its own phone times where it tells them."""
+
+    pcm: npt.NDArray[np.int16]
+    segments: Segments = ()
+
+
+def segments(pairs: Sequence[tuple[str, float]]) -> Segments:
+    """A synthesiser's phones as units; nothing if one of them has no counterpart."""
+    out = []
+    for name, end in pairs:
+        unit = ALIKE.get(name.upper(), name.upper())
+        if unit not in UNIT_NUMBER:
+            return ()
+        out.append((unit, end))
+    return tuple(out)
+
+
 def espeak(v: Voice, text: str, path: Path, root: Path | None) -> None:
     """Speak with espeak-ng; the letter A is named, not read as the article, when letters stand around it."""
     command = [program(root, "espeak-ng"), "-v", v.name, "-s", str(int(v.speed)), "-p", str(v.pitch)]
@@ -88,10 +204,13 @@ def espeak(v: Voice, text: str, path: Path, root: Path | None) -> None:
     subprocess.run(command, check=True, capture_output=True, env=environment(root))
 
 
-def flite(v: Voice, text: str, path: Path, root: Path | None) -> None:
-    """Speak with flite."""
-    command = [program(root, "flite"), "-voice", v.name, "--setf", f"duration_stretch={v.speed}"]
-    subprocess.run([*command, "-t", text, "-o", str(path)], check=True, capture_output=True, env=environment(root))
+def flite(v: Voice, text: str, path: Path, root: Path | None) -> Segments:
+    """Speak with flite; returns its phone times."""
+    command = [program(root, "flite"), "-voice", v.name, "--setf", f"duration_stretch={v.speed}", "-psdur"]
+    command += ["-t", text, "-o", str(path)]
+    done = subprocess.run(command, check=True, capture_output=True, env=environment(root), text=True)
+    pairs = [item.rsplit(":", 1) for item in done.stdout.split()]
+    return segments([(name, float(end)) for name, end in pairs])
 
 
 def festival(jobs: Sequence[tuple[Voice, str, Path]], root: Path | None) -> None:
@@ -99,7 +218,8 @@ def festival(jobs: Sequence[tuple[Voice, str, Path]], root: Path | None) -> None
     lines = []
     for v, text, path in jobs:
         lines.append(f"(voice_{v.name}) (Parameter.set 'Duration_Stretch {v.speed})")
-        lines.append(f'(utt.save.wave (utt.synth (Utterance Text "{text}")) "{path}" \'riff)')
+        lines.append(f'(set! u (utt.synth (Utterance Text "{text}"))) (utt.save.wave u "{path}" \'riff)')
+        lines.append(f'(utt.save.segs u "{path}.seg")')
     with tempfile.NamedTemporaryFile("w", suffix=".scm", encoding="ascii") as f:
         f.write("\n".join(lines) + "\n")
         f.flush()
@@ -108,38 +228,46 @@ def festival(jobs: Sequence[tuple[Voice, str, Path]], root: Path | None) -> None
         subprocess.run(command, check=True, capture_output=True, env=environment(root))
 
 
-def letter_a(words: Sequence[str], r: random.Random) -> list[bool]:
-    """Which words "a" are the letter: those beside another single letter or a spelling word."""
-    del r
+def read_segments(path: Path) -> Segments:
+    """Phone times as festival writes them: after a line '#', lines of end time, colour and phone."""
+    rows = path.read_text(encoding="ascii").split("#", 1)[1].split("\n")
+    fields = [row.split() for row in rows]
+    return segments([(f[2], float(f[0])) for f in fields if len(f) == 3])
+
+
+def letter_a(words: Sequence[str]) -> list[bool]:
+    """Which words "a" are the letter: those beside another single letter."""
     return [
         w == "a" and any(0 <= j < len(words) and len(words[j]) == 1 and words[j] != "a" for j in (i - 1, i + 1))
         for i, w in enumerate(words)
     ]
 
 
-def speak(jobs: Sequence[tuple[Voice, str]], root: Path | None = None) -> list[npt.NDArray[np.int16] | None]:
+def speak(jobs: Sequence[tuple[Voice, str]], root: Path | None = None) -> list[Said | None]:
     """Speak sentences; None where the synthesiser failed or said nothing.
 
     Jobs of one call for festival must all be festival's.
     """
-    out: list[npt.NDArray[np.int16] | None] = []
     with tempfile.TemporaryDirectory() as folder:
         paths = [Path(folder) / f"{i}.wav" for i in range(len(jobs))]
         if jobs and jobs[0][0].engine == "festival":
-            try:
+            with contextlib.suppress(subprocess.CalledProcessError, OSError):
                 festival([(v, t, p) for (v, t), p in zip(jobs, paths, strict=True)], root)
-            except (subprocess.CalledProcessError, OSError):
-                pass
-        for (v, text), path in zip(jobs, paths, strict=True):
-            try:
-                if v.engine == "espeak":
-                    named = letter_a(text.split(), random.Random(0))
-                    said = " ".join(LETTER_A if a else w for w, a in zip(text.split(), named, strict=True))
-                    espeak(v, said, path, root)
-                elif v.engine == "flite":
-                    flite(v, text, path, root)
-                pcm = read_wave(path)
-            except (subprocess.CalledProcessError, OSError, wave.Error, EOFError):
-                pcm = np.zeros(0, np.int16)
-            out.append(pcm if len(pcm) > 3000 and int(np.abs(pcm.astype(int)).max()) > 300 else None)
-    return out
+        return [_one(v, text, path, root) for (v, text), path in zip(jobs, paths, strict=True)]
+
+
+def _one(v: Voice, text: str, path: Path, root: Path | None) -> Said | None:
+    times: Segments = ()
+    try:
+        if v.engine == "espeak":
+            words = text.split()
+            espeak(v, " ".join(LETTER_A if a else w for w, a in zip(words, letter_a(words), strict=True)), path, root)
+        elif v.engine == "flite":
+            times = flite(v, text, path, root)
+        else:
+            times = read_segments(Path(f"{path}.seg"))
+        pcm = read_wave(path)
+    except (subprocess.CalledProcessError, OSError, wave.Error, EOFError, ValueError, IndexError):
+        return None
+    loud = len(pcm) > 3000 and int(np.abs(pcm.astype(int)).max()) > 300
+    return Said(pcm, times) if loud else None

@@ -8,52 +8,365 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Sequence
 
-DIGITS = "zero one two three four five six seven eight nine".split()
+DIGITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
 RADIO = {"zero": "oh", "nine": "niner", "three": "tree", "five": "fife"}
-TEENS = "ten eleven twelve thirteen fourteen fifteen sixteen seventeen eighteen nineteen".split()
-TENS = "twenty thirty forty fifty sixty seventy eighty ninety".split()
-LETTERS = "a b c d e f g h i j k l m n o p q r s t u v w x y z".split()
-SPELLING = (
-    "alpha bravo charlie delta echo foxtrot golf hotel india juliet kilo lima mike november oscar papa quebec romeo "
-    "sierra tango uniform victor whiskey x-ray yankee zulu"
-).split()
-UNITS = (
-    "p s i|p s i|p s i|bar|millibar|kilopascal|kilopascals|inches|inch|inches of water|inches water|centimetres of "
-    "water|millimetres of water|millimetres|millimetre|centimetres|turns|turn|degrees|newton metres|inch pounds|pounds|"
-    "percent|seconds|litres per minute"
-).split("|")
-READINGS = (
-    "lever height|supply pressure|intermediate pressure|opening effort|cracking effort|cracking pressure|opening "
-    "pressure|lever tip|lever|inlet pressure|outlet pressure|spring height|seat depth|flow|leak rate|temperature|torque|"
-    "exhalation effort|inhalation effort|hose pressure|lock up|lock up pressure|creep|ambient pressure|set point|gap|"
-    "clearance|left lever|right lever|first lever|second lever|peak|rest height"
-).split("|")
-STAGES = (
-    "as received|as found|disassembled|assembled|before pressure|unpressurised|pressurised|after pressure|tuned|after "
-    "tuning|covered|cover on|closed up|repeat|depressurised|repressurised|final|release|cleaning|inspection|rebuilt"
-).split("|")
-PARTS = (
-    "o ring|seat|spring|lever|diaphragm|exhaust valve|orifice|nut|retaining nut|washer|spacer|pin|spring pin|filter|cover|"
-    "purge button|mouthpiece|clamp|poppet|valve|valve seat|end cap|case|hose|swivel|piston|body|shim|gasket|screw|clip|"
-    "retainer|bushing|sleeve|adjusting knob|stem|disc|circlip|seal|cap|ring|strainer|plug"
-).split("|")
-COMMANDS = (
-    "correction|disregard|say again|confirm|confirmed|read back|what is missing|photo|photograph|take photo|picture|note|"
-    "yes|no|next|next stage|stage|undo|cancel|stop|start|pause|resume|finish|done|end note|repeat|help|affirm|negative|"
-    "wilco|roger|status|summary|new job|close job|open job|sign off|go back|that is wrong|wrong|right|okay|ready|"
-    "show photo|listen|begin|end|skip|what is next|how many|where am i|accept|reject|save|go on|continue|mark|hold"
-).split("|")
-OBSERVATIONS = (
-    "clean|dirty|worn|corroded|scratched|cracked|damaged|good|bad|pass|fail|passed|failed|present|missing|tight|loose|"
-    "straight|tilted|upright|smooth|rough|no leak|leak|leaking|bubbles|no bubbles|greased|lubricated|inspected|cleaned|"
-    "centred|centered|bent|torn|swollen|hard|pitted|sharp|blocked|clear|undamaged|okay|not okay|verdigris|salt|sand|dry"
-).split("|")
-ASKS = "seat|lever|diaphragm|orifice|case|threads|o ring|exhaust valve|hose|spring|edge|seal|body|filter|cover".split("|")
-FRACTIONS = (
-    "half|quarter|three quarters|twelfth|third|two thirds|eighth|sixth|three eighths|tenth|sixteenth|five sixths|"
-    "five eighths|seven eighths|fifth"
-).split("|")
-PRONOUNS = "the a an to is at of and in for it on with by from was now reads reading shows equals about".split()
+TEENS = ["ten", "eleven", "twelve", "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen"]
+TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+LETTERS = [
+    "a",
+    "b",
+    "c",
+    "d",
+    "e",
+    "f",
+    "g",
+    "h",
+    "i",
+    "j",
+    "k",
+    "l",
+    "m",
+    "n",
+    "o",
+    "p",
+    "q",
+    "r",
+    "s",
+    "t",
+    "u",
+    "v",
+    "w",
+    "x",
+    "y",
+    "z",
+]
+SPELLING = [
+    "alpha",
+    "bravo",
+    "charlie",
+    "delta",
+    "echo",
+    "foxtrot",
+    "golf",
+    "hotel",
+    "india",
+    "juliet",
+    "kilo",
+    "lima",
+    "mike",
+    "november",
+    "oscar",
+    "papa",
+    "quebec",
+    "romeo",
+    "sierra",
+    "tango",
+    "uniform",
+    "victor",
+    "whiskey",
+    "x-ray",
+    "yankee",
+    "zulu",
+]
+UNITS = [
+    "p s i",
+    "p s i",
+    "p s i",
+    "bar",
+    "millibar",
+    "kilopascal",
+    "kilopascals",
+    "inches",
+    "inch",
+    "inches of water",
+    "inches water",
+    "centimetres of water",
+    "millimetres of water",
+    "millimetres",
+    "millimetre",
+    "centimetres",
+    "turns",
+    "turn",
+    "degrees",
+    "newton metres",
+    "inch pounds",
+    "pounds",
+    "percent",
+    "seconds",
+    "litres per minute",
+]
+READINGS = [
+    "lever height",
+    "supply pressure",
+    "intermediate pressure",
+    "opening effort",
+    "cracking effort",
+    "cracking pressure",
+    "opening pressure",
+    "lever tip",
+    "lever",
+    "inlet pressure",
+    "outlet pressure",
+    "spring height",
+    "seat depth",
+    "flow",
+    "leak rate",
+    "temperature",
+    "torque",
+    "exhalation effort",
+    "inhalation effort",
+    "hose pressure",
+    "lock up",
+    "lock up pressure",
+    "creep",
+    "ambient pressure",
+    "set point",
+    "gap",
+    "clearance",
+    "left lever",
+    "right lever",
+    "first lever",
+    "second lever",
+    "peak",
+    "rest height",
+]
+STAGES = [
+    "as received",
+    "as found",
+    "disassembled",
+    "assembled",
+    "before pressure",
+    "unpressurised",
+    "pressurised",
+    "after pressure",
+    "tuned",
+    "after tuning",
+    "covered",
+    "cover on",
+    "closed up",
+    "repeat",
+    "depressurised",
+    "repressurised",
+    "final",
+    "release",
+    "cleaning",
+    "inspection",
+    "rebuilt",
+]
+PARTS = [
+    "o ring",
+    "seat",
+    "spring",
+    "lever",
+    "diaphragm",
+    "exhaust valve",
+    "orifice",
+    "nut",
+    "retaining nut",
+    "washer",
+    "spacer",
+    "pin",
+    "spring pin",
+    "filter",
+    "cover",
+    "purge button",
+    "mouthpiece",
+    "clamp",
+    "poppet",
+    "valve",
+    "valve seat",
+    "end cap",
+    "case",
+    "hose",
+    "swivel",
+    "piston",
+    "body",
+    "shim",
+    "gasket",
+    "screw",
+    "clip",
+    "retainer",
+    "bushing",
+    "sleeve",
+    "adjusting knob",
+    "stem",
+    "disc",
+    "circlip",
+    "seal",
+    "cap",
+    "ring",
+    "strainer",
+    "plug",
+]
+COMMANDS = [
+    "correction",
+    "disregard",
+    "say again",
+    "confirm",
+    "confirmed",
+    "read back",
+    "what is missing",
+    "photo",
+    "photograph",
+    "take photo",
+    "picture",
+    "note",
+    "yes",
+    "no",
+    "next",
+    "next stage",
+    "stage",
+    "undo",
+    "cancel",
+    "stop",
+    "start",
+    "pause",
+    "resume",
+    "finish",
+    "done",
+    "end note",
+    "repeat",
+    "help",
+    "affirm",
+    "negative",
+    "wilco",
+    "roger",
+    "status",
+    "summary",
+    "new job",
+    "close job",
+    "open job",
+    "sign off",
+    "go back",
+    "that is wrong",
+    "wrong",
+    "right",
+    "okay",
+    "ready",
+    "show photo",
+    "listen",
+    "begin",
+    "end",
+    "skip",
+    "what is next",
+    "how many",
+    "where am i",
+    "accept",
+    "reject",
+    "save",
+    "go on",
+    "continue",
+    "mark",
+    "hold",
+]
+OBSERVATIONS = [
+    "clean",
+    "dirty",
+    "worn",
+    "corroded",
+    "scratched",
+    "cracked",
+    "damaged",
+    "good",
+    "bad",
+    "pass",
+    "fail",
+    "passed",
+    "failed",
+    "present",
+    "missing",
+    "tight",
+    "loose",
+    "straight",
+    "tilted",
+    "upright",
+    "smooth",
+    "rough",
+    "no leak",
+    "leak",
+    "leaking",
+    "bubbles",
+    "no bubbles",
+    "greased",
+    "lubricated",
+    "inspected",
+    "cleaned",
+    "centred",
+    "centered",
+    "bent",
+    "torn",
+    "swollen",
+    "hard",
+    "pitted",
+    "sharp",
+    "blocked",
+    "clear",
+    "undamaged",
+    "okay",
+    "not okay",
+    "verdigris",
+    "salt",
+    "sand",
+    "dry",
+]
+ASKS = [
+    "seat",
+    "lever",
+    "diaphragm",
+    "orifice",
+    "case",
+    "threads",
+    "o ring",
+    "exhaust valve",
+    "hose",
+    "spring",
+    "edge",
+    "seal",
+    "body",
+    "filter",
+    "cover",
+]
+FRACTIONS = [
+    "half",
+    "quarter",
+    "three quarters",
+    "twelfth",
+    "third",
+    "two thirds",
+    "eighth",
+    "sixth",
+    "three eighths",
+    "tenth",
+    "sixteenth",
+    "five sixths",
+    "five eighths",
+    "seven eighths",
+    "fifth",
+]
+PRONOUNS = [
+    "the",
+    "a",
+    "an",
+    "to",
+    "is",
+    "at",
+    "of",
+    "and",
+    "in",
+    "for",
+    "it",
+    "on",
+    "with",
+    "by",
+    "from",
+    "was",
+    "now",
+    "reads",
+    "reading",
+    "shows",
+    "equals",
+    "about",
+]
 
 Maker = Callable[[random.Random], str]
 
@@ -84,7 +397,9 @@ def whole(r: random.Random) -> str:
     if k < 0.4:
         return tens(r)
     if k < 0.55:
-        return f"{r.choice([*DIGITS[1:], 'a', 'a'])} hundred" + (r.choice([" ", " and "]) + tens(r)) * (r.random() < 0.8)
+        return f"{r.choice([*DIGITS[1:], 'a', 'a'])} hundred" + (r.choice([" ", " and "]) + tens(r)) * (
+            r.random() < 0.8
+        )
     if k < 0.7:
         return f"{r.choice(DIGITS[1:])} {tens(r)}"
     if k < 0.75:
@@ -97,7 +412,9 @@ def whole(r: random.Random) -> str:
 def decimal(r: random.Random) -> str:
     """A decimal fraction."""
     before = r.choice([*DIGITS, *DIGITS, "", "", tens(r), "oh"])
-    return f"{before} {r.choice(['point'] * 8 + ['decimal'] * 2)} {' '.join(digits(r, r.choice([1, 1, 2, 2, 3])))}".strip()
+    return (
+        f"{before} {r.choice(['point'] * 8 + ['decimal'] * 2)} {' '.join(digits(r, r.choice([1, 1, 2, 2, 3])))}".strip()
+    )
 
 
 def fraction(r: random.Random) -> str:
@@ -134,15 +451,24 @@ def move(r: random.Random) -> str:
     what = r.choice(["orifice", "spring", "nut", "screw", "knob", "adjuster", "piston", "seat"])
     way = r.choice(["in", "out", "left", "right", "clockwise", "anticlockwise", "counterclockwise", "up", "down"])
     amount = r.choice(
-        [f"{fraction(r)} {r.choice(['turn', 'turns', 'of a turn'])}", f"{whole(r)} degrees", f"{whole(r)} turns", "one turn"]
+        [
+            f"{fraction(r)} {r.choice(['turn', 'turns', 'of a turn'])}",
+            f"{whole(r)} degrees",
+            f"{whole(r)} turns",
+            "one turn",
+        ]
     )
-    return r.choice([f"{what} {way} {amount}", f"{what} {amount} {way}", f"{amount} {way}", f"turn {what} {way} {amount}"])
+    return r.choice(
+        [f"{what} {way} {amount}", f"{what} {amount} {way}", f"{amount} {way}", f"turn {what} {way} {amount}"]
+    )
 
 
 def part(r: random.Random) -> str:
     """A part fitted or removed, with or without its lot."""
     act = r.choice(["fitted", "removed", "replaced", "installed", "fit", "old", "new", "discarded", "cleaned"])
-    text = r.choice([f"{r.choice(PARTS)} {act}", f"{act} {r.choice(PARTS)}", f"{r.choice(PARTS)} {r.choice(DIGITS)} {act}"])
+    text = r.choice(
+        [f"{r.choice(PARTS)} {act}", f"{act} {r.choice(PARTS)}", f"{r.choice(PARTS)} {r.choice(DIGITS)} {act}"]
+    )
     if r.random() < 0.5:
         text += f" {r.choice(['lot', 'lot', 'lot number', 'batch'])} {spelled(r)}"
     return text
@@ -161,7 +487,9 @@ def spelled(r: random.Random) -> str:
 
 def identity(r: random.Random) -> str:
     """An instrument or unit with its number."""
-    what = r.choice(["serial", "serial number", "gauge", "unit", "instrument", "model", "job", "technician", "asset", "tag"])
+    what = r.choice(
+        ["serial", "serial number", "gauge", "unit", "instrument", "model", "job", "technician", "asset", "tag"]
+    )
     return f"{what} {spelled(r)}"
 
 

@@ -15,11 +15,11 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from ..phones import GARBAGE, OUTPUTS, UNIT_NUMBER, UNITS
+from ..phones import OUTPUTS, UNITS
 from . import augment
 from .chain import Denominator, Objective, estimate, expand
 from .corpus import Corpus, Speller
-from .mfcc import FRAME, Mfcc, frames
+from .mfcc import FRAME, Mfcc
 from .network import Network, Shape
 
 GARBAGE_SHARE = 0.5
@@ -44,20 +44,34 @@ class Plan:
     workers: int = 6
 
 
+def labels(u: Any, time: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """Outputs expected at some times (seconds within the recording) from a synthesiser's own phone times."""
+    at = np.searchsorted(u.ends, time, side="right")
+    outside = (time < 0) | (at >= len(u.units))
+    unit = np.where(outside, 0, u.units[np.minimum(at, len(u.units) - 1)]).astype(np.int64)
+    place = np.where(unit == 0, -1, at)
+    begins = np.concatenate([[True], place[1:] != place[:-1]])
+    return np.asarray(2 * unit + ~begins)
+
+
 class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
     """Endless batches of utterances of about equal length, drawn by weight."""
 
-    def __init__(self, corpus: Corpus, speller: Speller, plan: Plan) -> None:
-        """Prepare the weights."""
-        self.utterances = corpus.utterances
+    def __init__(self, corpus: Corpus, speller: Speller, plan: Plan, timed: bool = False) -> None:
+        """Prepare the weights; ``timed`` for only those utterances whose phone times are known."""
+        self.utterances = [u for u in corpus.utterances if not timed or u.units is not None]
         self.speller, self.plan = speller, plan
         w = np.array([u.weight for u in self.utterances])
         self.chances = np.cumsum(w / w.sum())
+        self.ears: Ears | None = None
 
     def __iter__(self) -> Iterator[dict[str, Tensor]]:
         """Batches without end."""
         info = torch.utils.data.get_worker_info()
         seed = self.plan.seed * 1000 + (info.id if info else 0)
+        if self.ears is not None:
+            torch.set_num_threads(1)
+            self.ears.draw.generator.manual_seed(seed)
         rng, r = np.random.default_rng(seed), random.Random(seed)
         while True:
             drawn = np.searchsorted(self.chances, rng.random(4000))
@@ -71,7 +85,11 @@ class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
                 batches[-1].append(u)
             r.shuffle(batches)
             for b in batches:
-                yield self.collate(b, rng, r)
+                made = self.collate(b, rng, r)
+                if self.ears is not None:
+                    with torch.no_grad():
+                        made |= self.ears.features(made)
+                yield made
 
     def collate(self, batch: list[Any], rng: np.random.Generator, r: random.Random) -> dict[str, Tensor]:
         """Numbers that say where the audio is and what is said in it."""
@@ -85,6 +103,12 @@ class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
             garbage = r.random() < GARBAGE_SHARE
             ways.append([self.speller.units(u.words, garbage, r) for _ in range(2)])
         longest = max(len(w[0]) for way in ways for w in way)
+        most = int(-(-((int(samples.max()) // 160) + 1) // 3)) + 2
+        targets = np.full((n, most), 1, np.int64)
+        if all(u.units is not None for u in batch):
+            time = (np.arange(most) * 480 + 200)[None] - lead[:, None]
+            for i, u in enumerate(batch):
+                targets[i] = labels(u, time[i] / 16000 * speed[i])
         units = np.zeros((2, n, longest), np.int64)
         optional = np.zeros((2, n, longest), bool)
         count = np.zeros((2, n), np.int64)
@@ -92,6 +116,7 @@ class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
             for j, (u, o) in enumerate(way):
                 units[j, i, : len(u)], optional[j, i, : len(o)], count[j, i] = u, o, len(u)
         return {
+            "targets": torch.from_numpy(targets),
             "first": torch.tensor([u.first for u in batch]),
             "count": torch.tensor([u.samples for u in batch]),
             "spoken": torch.tensor([bool(u.words) for u in batch]),
@@ -121,20 +146,18 @@ class Ears:
             self.banks[size] = torch.fft.rfft(self.responses, size)
         return self.banks[size]
 
-    def __call__(self, b: dict[str, Tensor], mean: Tensor | None) -> tuple[Tensor, Tensor]:
+    def features(self, b: dict[str, Tensor]) -> dict[str, Tensor]:
         """Cepstra (batch, frames, 40) and the number of outputs of each utterance."""
         samples = -(-int(b["samples"].max()) // 4800) * 4800 + FRAME
         x = augment.gather(self.audio, b["first"], b["count"], b["lead"], b["speed"], samples)
         size = -(-(samples + 7200) // 9600) * 9600
         y = augment.spoil(x, b["spoken"], self.bank(size), self.draw)
-        log_mel = self.mfcc.log_mel(y)
-        if mean is not None:
-            log_mel = augment.mask(log_mel, self.draw)
+        log_mel = augment.mask(self.mfcc.log_mel(y), self.draw)
         f = log_mel @ self.mfcc.dct.T
         t = (b["samples"].clamp_max(samples) - FRAME) // 160 + 1
         outputs = (t + 2) // 3
         at = torch.arange(f.shape[1], device=f.device)[None].expand(len(f), -1).clamp_max((t - 1)[:, None])
-        return f.gather(1, at[:, :, None].expand(-1, -1, f.shape[2])), outputs
+        return {"cepstra": f.gather(1, at[:, :, None].expand(-1, -1, f.shape[2])), "outputs": outputs}
 
 
 def choose(o: Tensor, lengths: Tensor, b: dict[str, Tensor]) -> tuple[Tensor, Tensor, Tensor]:
@@ -142,8 +165,9 @@ def choose(o: Tensor, lengths: Tensor, b: dict[str, Tensor]) -> tuple[Tensor, Te
     from .chain import numerator
 
     with torch.no_grad():
-        a, _ = numerator(o, lengths, b["units"][0], b["optional"][0], b["unit_count"][0])
-        c, _ = numerator(o, lengths, b["units"][1], b["optional"][1], b["unit_count"][1])
+        way = [(b["units"][i], b["optional"][i], b["unit_count"][i]) for i in range(2)]
+        a, _ = numerator(o, lengths, *way[0], occupancy=False)
+        c, _ = numerator(o, lengths, *way[1], occupancy=False)
     pick = (c > a).long()
     i = torch.arange(len(a), device=o.device)
     return b["units"][pick, i], b["optional"][pick, i], b["unit_count"][pick, i]
@@ -194,85 +218,157 @@ def load_network(path: Path) -> Network:
     return net
 
 
-def train(corpus: Corpus, speller: Speller, plan: Plan, out: Path, start: Path | None = None) -> Network:
-    """Train until the time or the steps are used up; checkpoints go to ``out``; returns the averaged network."""
+def feed(corpus: Corpus, speller: Speller, plan: Plan, timed: bool) -> Iterator[dict[str, Tensor]]:
+    """Endless batches with their features, on the device that trains."""
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    data = Batches(corpus, speller, plan, timed)
+    if device.type == "cuda":
+        loader = torch.utils.data.DataLoader(data, batch_size=None, num_workers=plan.workers, pin_memory=True)
+        ears = Ears(corpus, device, plan.seed)
+        for b in loader:
+            b = {k: v.to(device, non_blocking=True) for k, v in b.items()}
+            with torch.no_grad():
+                yield b | ears.features(b)
+    data.ears = Ears(corpus, device, plan.seed)
+    yield from torch.utils.data.DataLoader(data, batch_size=None, num_workers=plan.workers)
+
+
+def begin(plan: Plan, batches: Iterator[dict[str, Tensor]]) -> Network:
+    """An untrained network with the statistics of some batches."""
+    net = Network(replace(plan.shape, outputs=OUTPUTS))
+    some = torch.cat([next(batches)["cepstra"].reshape(-1, 40)[::7].cpu() for _ in range(6)])
+    net.mean.copy_(some.mean(0))
+    net.spread.copy_(some.std(0))
+    return net
+
+
+def pretrain(corpus: Corpus, speller: Speller, plan: Plan, out: Path) -> Network:
+    """Teach the phones from synthesisers that tell their phone times; returns a network whose outputs are scores.
+
+    Frame-wise cross-entropy; at the end the outputs' mean logarithms are taken off the biases, so that they are
+    likelihoods up to a constant, as the objective of :mod:`chain` expects.
+    """
     torch.manual_seed(plan.seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    fast = device.type == "cuda"
-    if fast:
-        torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
-        torch.backends.cudnn.benchmark = False
-    ears = Ears(corpus, device, plan.seed)
+    batches = feed(corpus, speller, plan, timed=True)
+    net = begin(plan, batches).to(device).train()
+    optimiser = torch.optim.AdamW(net.parameters(), lr=plan.rate, weight_decay=plan.decay, betas=(0.9, 0.98))
+    counts = torch.ones(OUTPUTS, device=device)
+    clock, log = Clock(plan), Log()
+    while not clock.done():
+        for group in optimiser.param_groups:
+            group["lr"] = plan.rate * clock.rate()
+        b = next(batches)
+        with torch.autocast(device.type, torch.bfloat16):
+            o = net(b["cepstra"])
+        o = o.float()
+        T = min(o.shape[1], b["targets"].shape[1])
+        on = (torch.arange(T, device=device)[None] < b["outputs"][:, None]).reshape(-1)
+        want, o = b["targets"][:, :T].reshape(-1)[on], o[:, :T].reshape(-1, OUTPUTS)[on]
+        loss = torch.nn.functional.cross_entropy(o, want, label_smoothing=0.02)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        counts += torch.bincount(want, minlength=OUTPUTS)
+        right = (o.detach().argmax(1) == want).float().mean()
+        log.add(clock, {"entropy": loss.detach(), "right": right})
+        clock.tick()
+    with torch.no_grad():
+        net.last.bias -= (counts / counts.sum()).clamp_min(2e-3).log()
+    save(out / "phones.pt", net.state_dict(), plan, log.rows)
+    return net
+
+
+class Clock:
+    """How far training has got, by steps or by time, and the learning rate that belongs there."""
+
+    def __init__(self, plan: Plan) -> None:
+        """Start."""
+        self.plan, self.step, self.start = plan, 0, time.monotonic()
+
+    def seconds(self) -> float:
+        """Since the start."""
+        return time.monotonic() - self.start
+
+    def gone(self) -> float:
+        """Share of the whole, 0 to 1."""
+        return self.step / self.plan.steps if self.plan.steps else self.seconds() / self.plan.seconds
+
+    def done(self) -> bool:
+        """Whether it is time to stop."""
+        return self.gone() >= 1
+
+    def rate(self) -> float:
+        """Factor of the learning rate: a ramp, then a half cosine to almost nothing."""
+        g, w = self.gone(), self.plan.warm
+        ramp = min(1.0, g / w, (self.step + 1) / 100)
+        fall = 0.5 + 0.5 * math.cos(math.pi * min(1.0, max(0.0, (g - w) / (1 - w))))
+        return ramp * max(fall, 0.003)
+
+    def tick(self) -> None:
+        """One step further."""
+        self.step += 1
+
+
+class Log:
+    """Running means, printed now and then."""
+
+    def __init__(self) -> None:
+        """Empty."""
+        self.rows: list[dict[str, float]] = []
+        self.sums: dict[str, Tensor] = {}
+        self.count = 0
+
+    def add(self, clock: Clock, values: dict[str, Tensor]) -> None:
+        """Take a step's values into account."""
+        for k, v in values.items():
+            self.sums[k] = self.sums.get(k, torch.zeros((), device=v.device)) + v
+        self.count += 1
+        if clock.step in (0, 20, 50) or clock.step % 100 == 99:
+            row = {k: float(v) / self.count for k, v in self.sums.items()}
+            row |= {"step": clock.step + 1, "seconds": clock.seconds()}
+            if not all(math.isfinite(v) for v in row.values()):
+                raise FloatingPointError(f"Training diverged at step {clock.step}; lower the rate.")
+            self.rows.append(row)
+            self.sums, self.count = {}, 0
+            print(json.dumps({k: round(x, 4) for k, x in row.items()}), flush=True)  # noqa: T201
+
+
+def train(corpus: Corpus, speller: Speller, plan: Plan, out: Path, net: Network) -> Network:
+    """Train the whole by the objective of :mod:`chain`; returns the averaged network. Checkpoints go to ``out``."""
+    torch.manual_seed(plan.seed)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    batches = feed(corpus, speller, plan, timed=False)
     graph: Denominator = estimate(sequences(corpus, speller, plan.seed), len(UNITS)).to(device)
-    loader = torch.utils.data.DataLoader(
-        Batches(corpus, speller, plan), batch_size=None, num_workers=plan.workers, pin_memory=fast
-    )
-    batches = iter(loader)
-
-    def fetch() -> dict[str, Tensor]:
-        return {k: v.to(device, non_blocking=True) for k, v in next(batches).items()}
-
-    net = load_network(start) if start else Network(replace(plan.shape, outputs=OUTPUTS))
-    net = net.to(device)
-    if not start:
-        some = torch.cat([f.reshape(-1, 40)[::7] for f, _ in (ears(fetch(), None) for _ in range(6))])
-        net.mean.copy_(some.mean(0))
-        net.spread.copy_(some.std(0))
-        with torch.no_grad():
-            net.last.weight.mul_(0.2)
-    net.drop = plan.drop
+    net = net.to(device).train()
     average = Average(net, plan.average)
     optimiser = torch.optim.AdamW(net.parameters(), lr=plan.rate, weight_decay=plan.decay, betas=(0.9, 0.98))
-    begin = marked = time.monotonic()
-    log: list[dict[str, float]] = []
-    step, heard, total, shown = 0, 0.0, torch.zeros(3, device=device), 0
-    net.train()
-    while True:
-        gone = step / plan.steps if plan.steps else (time.monotonic() - begin) / plan.seconds
-        if gone >= 1:
-            break
-        ramp = min(1.0, gone / plan.warm, (step + 1) / 200)
-        rate = plan.rate * ramp * (0.5 + 0.5 * math.cos(math.pi * min(1.0, max(0.0, gone - plan.warm) / 0.96)))
+    clock, log, marked = Clock(plan), Log(), time.monotonic()
+    while not clock.done():
         for group in optimiser.param_groups:
-            group["lr"] = max(rate, plan.rate * 0.002)
-        b = fetch()
-        with torch.no_grad():
-            f, lengths = ears(b, net.mean)
-        with torch.autocast(device.type, torch.bfloat16, enabled=fast):
-            o = net(f)
-        o = o.float()
+            group["lr"] = plan.rate * clock.rate()
+        b = next(batches)
+        with torch.autocast(device.type, torch.bfloat16):
+            o = net(b["cepstra"])
+        o, lengths = o.float(), b["outputs"]
         units, optional, count = choose(o, lengths, b)
-        frames_all = lengths.sum()
+        total = lengths.sum()
         value = Objective.apply(o, lengths, units, optional, count, graph, torch.ones(len(o), device=device))
         on = torch.arange(o.shape[1], device=device)[None] < lengths[:, None]
-        penalty = (o.square().mean(2) * on).sum() / frames_all
-        loss = -value / frames_all + OUTPUT_PENALTY * penalty
+        penalty = (o.square().mean(2) * on).sum() / total
+        loss = -value / total + OUTPUT_PENALTY * penalty
         optimiser.zero_grad(set_to_none=True)
         loss.backward()
         norm = torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         if torch.isfinite(norm):
             optimiser.step()
             average.update(net)
-        total += torch.stack([value.detach() / frames_all, penalty.detach(), norm.detach()])
-        heard += float(len(o) * f.shape[1]) / 360000
-        step += 1
-        shown += 1
-        if step in (1, 20, 50) or step % 100 == 0:
-            v = (total / shown).tolist()
-            total.zero_()
-            shown = 0
-            now = time.monotonic() - begin
-            log.append({"step": step, "seconds": now, "hours": heard, "objective": v[0], "penalty": v[1], "norm": v[2]})
-            print(json.dumps({k: round(x, 4) for k, x in log[-1].items()}), flush=True)  # noqa: T201
-            if not math.isfinite(v[0]):
-                raise FloatingPointError(f"Training diverged at step {step}; lower the rate.")
+        log.add(clock, {"objective": value.detach() / total, "penalty": penalty.detach(), "norm": norm.detach()})
+        clock.tick()
         if time.monotonic() - marked > 60:
             marked = time.monotonic()
-            save(out / "network.pt", average.state, plan, log)
-    save(out / "network.pt", average.state, plan, log)
+            save(out / "network.pt", average.state, plan, log.rows)
+    save(out / "network.pt", average.state, plan, log.rows)
     net.load_state_dict(average.state)
     return net.cpu().eval()
-
-
-assert frames(FRAME) == 1
-assert UNIT_NUMBER[GARBAGE] == 1

@@ -1,0 +1,171 @@
+"""One hearing: libvosk with one graph. The only module that touches ``vosk``."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from .errors import ModelError
+from .fst import write_fst
+from .graph import Graph, boundary_table, words_table
+from .heard import Word
+
+RATE = 16000
+EMBEDDED = Path(__file__).parent / "model"
+
+
+MARK = b"\0B<TransitionModel> "
+
+
+def check_model(folder: Path) -> None:
+    """See that a directory holds an acoustic model and its settings, since libvosk ends the process on some that do not.
+
+    Raises:
+        ModelError: what is missing or damaged.
+    """
+    if not folder.is_dir():
+        raise ModelError(f"There is no model directory {folder}; give the folder that holds 'am' and 'conf'.")
+    _need(folder, "am/final.mdl", "conf/mfcc.conf")
+    _whole(folder / "am/final.mdl")
+
+
+def check_other(folder: Path) -> bool:
+    """See that a directory is a whole Vosk model; returns whether its graph is static, which takes no grammar.
+
+    Raises:
+        ModelError: what is missing or damaged.
+    """
+    flat = (folder / "HCLG.fst").is_file()
+    static = flat or (folder / "graph/HCLG.fst").is_file()
+    if flat:
+        _need(folder, "final.mdl", "mfcc.conf", "words.txt")
+    else:
+        check_model(folder)
+        graph = ["HCLG.fst", "words.txt"] if static else ["HCLr.fst", "Gr.fst", "words.txt"]
+        _need(folder, *(f"graph/{name}" for name in graph))
+        if not static and not (folder / "graph/disambig_tid.int").is_file():
+            raise ModelError(f"The model {folder} has no graph/disambig_tid.int; copy the whole model again.")
+    _whole(folder / ("final.mdl" if flat else "am/final.mdl"))
+    return static
+
+
+def _need(folder: Path, *names: str) -> None:
+    for name in names:
+        path = folder / name
+        if not path.is_file() or path.stat().st_size == 0:
+            raise ModelError(f"The model {folder} has no {name}, or it is empty; copy the whole model again.")
+
+
+def _whole(path: Path) -> None:
+    """Kaldi's acoustic models begin with a mark and end with the priors' vector."""
+    with path.open("rb") as f:
+        head = f.read(len(MARK))
+        f.seek(-min(path.stat().st_size, 400_000), 2)
+        tail = f.read()
+    if head != MARK:
+        raise ModelError(f"{path} is not an acoustic model; copy the model again.")
+    if b"<Priors> " not in tail or b"</Nnet3> " not in tail:
+        raise ModelError(f"{path} is cut off; copy the model again.")
+
+
+def lay_out(graph: Graph, model: Path, folder: Path) -> None:
+    """Make ``folder`` a complete model directory: the acoustic model of ``model`` (linked or copied) and a graph."""
+    for sub in ("am", "conf"):
+        shutil.copytree(model / sub, folder / sub, copy_function=_link)
+    inner = folder / "graph"
+    (inner / "phones").mkdir(parents=True)
+    write_fst(inner / "HCLG.fst", graph.states, graph.start, graph.arcs, graph.finals)
+    (inner / "words.txt").write_text(words_table(graph), encoding="utf-8")
+    (inner / "phones" / "word_boundary.int").write_text(boundary_table(), encoding="ascii")
+
+
+def _link(source: str, target: str) -> None:
+    try:
+        Path(target).symlink_to(Path(source).resolve())
+    except OSError:
+        shutil.copyfile(source, target)
+
+
+def load(folder: Path) -> Any:
+    """A ``vosk.Model``.
+
+    Raises:
+        ModelError: it cannot be loaded.
+    """
+    import vosk
+
+    vosk.SetLogLevel(-1)
+    try:
+        return vosk.Model(str(folder))
+    except Exception as fault:
+        raise ModelError(f"The model {folder} could not be loaded; it is damaged or not a Vosk model.") from fault
+
+
+def load_graph(graph: Graph, model: Path = EMBEDDED) -> Any:
+    """A ``vosk.Model`` of the embedded acoustic model with a graph made here."""
+    check_model(model)
+    with tempfile.TemporaryDirectory(prefix="benchwitness-graph-") as name:
+        folder = Path(name) / "m"
+        folder.mkdir()
+        lay_out(graph, model, folder)
+        return load(folder)
+
+
+@dataclass(frozen=True)
+class Result:
+    """Words of one utterance; times in seconds from where the hearing began."""
+
+    words: tuple[Word, ...]
+
+    @property
+    def text(self) -> str:
+        """The words with spaces between them."""
+        return " ".join(w.text for w in self.words)
+
+
+class Hearing:
+    """A stream of samples to results, one for each utterance."""
+
+    def __init__(self, model: Any, grammar: Iterable[str] | None = None) -> None:
+        """Begin on a loaded model; ``grammar`` only for models that build their own graph."""
+        import vosk
+
+        vosk.SetLogLevel(-1)
+        if grammar is None:
+            self._recogniser = vosk.KaldiRecognizer(model, RATE)
+        else:
+            self._recogniser = vosk.KaldiRecognizer(model, RATE, json.dumps([*grammar, "[unk]"]))
+        self._recogniser.SetWords(True)
+
+    def accept(self, pcm: bytes) -> bool:
+        """Take int16 samples at 16 kHz; true when an utterance has ended."""
+        return bool(self._recogniser.AcceptWaveform(pcm))
+
+    def result(self) -> Result:
+        """The utterance that has ended."""
+        return _result(self._recogniser.Result())
+
+    def finish(self) -> Result:
+        """Whatever has been heard up to now; the hearing begins anew."""
+        return _result(self._recogniser.FinalResult())
+
+    def partial(self) -> str:
+        """The words so far."""
+        return str(json.loads(self._recogniser.PartialResult()).get("partial", ""))
+
+    def reset(self) -> None:
+        """Forget what was heard."""
+        self._recogniser.Reset()
+
+
+def _result(text: str) -> Result:
+    found = json.loads(text)
+    words = [Word(w["word"], float(w["start"]), float(w["end"]), float(w["conf"])) for w in found.get("result", [])]
+    if not words and found.get("text"):
+        words = [Word(w, 0.0, 0.0, 0.0) for w in found["text"].split()]
+    return Result(tuple(words))

@@ -1,0 +1,206 @@
+"""Sound to utterances: files or a stream through the embedded recogniser, or through any other Vosk model.
+
+Every utterance is heard twice in ways that fail differently: by the phrases of the job, and by a free loop over its words.
+What differs, what belongs to no word and what is faint becomes a doubt.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from . import decoder
+from .audio import RATE, Audio
+from .compare import disagreements
+from .decoder import Hearing, Result
+from .errors import AudioError
+from .graph import build
+from .heard import Clip, Doubt, Heard, Word
+from .language import UNKNOWN, Weights
+from .level import level_doubts
+from .vocabulary import PLAIN_WORDS, Vocabulary
+
+BEFORE_S = AFTER_S = 0.3
+CHUNK = 3200  # samples: a fifth of a second
+FAINT = 0.5
+KEEP_S = 40.0
+
+
+class Recogniser:
+    """Hears utterances.
+
+    Args:
+        model_dir: a model directory; None for the embedded one. A directory without a ``graph`` folder is taken to have the
+            embedded model's phones; others bring their own words, and a grammar is given to those that take one.
+        sentences: examples of what may be said, thousands if possible.
+        words: further words that may be said.
+        pronunciations: own ways to say words, as phones.
+        two_hearings: hear everything a second time by a free loop over the words.
+        weights: settings of the language model.
+
+    Raises:
+        ModelError: the model cannot be used.
+        VocabularyError, NoPronunciation: the words cannot be used.
+    """
+
+    def __init__(
+        self,
+        model_dir: str | Path | None = None,
+        sentences: Iterable[str] = (),
+        words: Iterable[str] = (),
+        pronunciations: Mapping[str, str | Iterable[str]] | None = None,
+        *,
+        two_hearings: bool = True,
+        weights: Weights | None = None,
+    ) -> None:
+        """Load the model and build the graphs."""
+        sentences, words = list(sentences), list(words)
+        if not sentences and not words:
+            words = list(PLAIN_WORDS)
+        folder = Path(model_dir) if model_dir is not None else decoder.EMBEDDED
+        self._grammar: list[str] | None = None
+        self._second: Any = None
+        self._vocabulary: Vocabulary | None = None
+        if (folder / "graph").is_dir() or (folder / "HCLG.fst").is_file():
+            self._load_other(folder, sentences, words)
+        else:
+            self._load_own(folder, Vocabulary.of(sentences, words, pronunciations), two_hearings, weights)
+        self._start(0)
+
+    def _load_own(self, folder: Path, words: Vocabulary, two: bool, weights: Weights | None) -> None:
+        self._vocabulary = words
+        self._first = decoder.load_graph(build(words.phrase_network(weights), words.pronunciations), folder)
+        if two:
+            self._second = decoder.load_graph(build(words.loop_network(), words.pronunciations), folder)
+        own = "embedded model" if folder == decoder.EMBEDDED else f"model {folder.name}"
+        self.name = f"{own}, vosk {_vosk_version()}"
+
+    def _load_other(self, folder: Path, sentences: list[str], words: list[str]) -> None:
+        static = decoder.check_other(folder)
+        self._first = decoder.load(folder)
+        if not static:
+            known = {w for s in sentences for w in s.split()} | set(words)
+            self._grammar = sorted({*sentences, *known})
+        self.name = f"model {folder.name}{' without grammar' if static else ''}, vosk {_vosk_version()}"
+
+    def _start(self, at: int) -> None:
+        self._hearing = Hearing(self._first, self._grammar)
+        self._origin = at  # sample of the stream at which this hearing began
+        self._kept = bytearray()
+        self._kept_from = at
+        self._taken = at
+
+    def hear(self, audio: Audio | bytes) -> list[Heard]:
+        """All utterances of a recording; a stream under way is left alone.
+
+        Args:
+            audio: what :func:`capture.speech.read_audio` returns, or int16 samples at 16 kHz.
+        """
+        pcm = audio if isinstance(audio, bytes) else audio.pcm()
+        before = (self._hearing, self._origin, self._kept, self._kept_from, self._taken)
+        self._start(0)
+        found = []
+        for at in range(0, len(pcm), 2 * CHUNK):
+            found += self.accept(pcm[at : at + 2 * CHUNK])
+        found += self.finish()
+        self._hearing, self._origin, self._kept, self._kept_from, self._taken = before
+        return found
+
+    def accept(self, pcm: bytes) -> list[Heard]:
+        """Take more of a stream (int16 at 16 kHz, any amount); returns the utterances that have ended.
+
+        Raises:
+            AudioError: half a sample was handed over.
+        """
+        if len(pcm) % 2:
+            raise AudioError("The sound stream came in half samples; send whole 16-bit samples.")
+        found = []
+        for at in range(0, len(pcm), 2 * CHUNK):
+            piece = pcm[at : at + 2 * CHUNK]
+            self._kept += piece
+            self._taken += len(piece) // 2
+            if self._hearing.accept(bytes(piece)):
+                found += self._told(self._hearing.result())
+        return found
+
+    def finish(self) -> list[Heard]:
+        """The stream is over: whatever was still open. A new stream may begin, its times going on."""
+        silence = bytes(2 * int(0.3 * RATE))
+        ended = self._told(self._hearing.result()) if self._hearing.accept(silence) else []
+        ended += self._told(self._hearing.finish())
+        self._start(self._taken)
+        return ended
+
+    @property
+    def partial(self) -> str:
+        """The words of the utterance under way, so far."""
+        return " ".join(w for w in self._hearing.partial().split() if w != UNKNOWN)
+
+    def _told(self, result: Result) -> list[Heard]:
+        if not result.words:
+            self._forget(self._taken - int(2 * RATE))
+            return []
+        shift = self._origin / RATE
+        words = [Word(w.text, w.start_s + shift, w.end_s + shift, w.confidence) for w in result.words]
+        clip = self._clip(words[0].start_s - BEFORE_S, words[-1].end_s + AFTER_S)
+        self._forget(int((words[-1].end_s - BEFORE_S) * RATE))
+        return [self._utterance(words, clip)]
+
+    def _clip(self, start_s: float, end_s: float) -> Clip:
+        first = max(self._kept_from, round(start_s * RATE))
+        last = max(first, min(self._kept_from + len(self._kept) // 2, round(end_s * RATE)))
+        a, b = 2 * (first - self._kept_from), 2 * (last - self._kept_from)
+        return Clip(bytes(self._kept[a:b]), RATE, first / RATE)
+
+    def _forget(self, sample: int) -> None:
+        """Let go of the sound before a sample of the stream."""
+        first = max(self._kept_from, min(sample, self._taken), self._taken - int(KEEP_S * RATE))
+        del self._kept[: 2 * (first - self._kept_from)]
+        self._kept_from = first
+
+    def _utterance(self, heard: list[Word], clip: Clip) -> Heard:
+        words = tuple(w for w in heard if w.text != UNKNOWN)
+        doubts = unknown_doubts(heard) + faint_doubts(words)
+        second = ""
+        if self._second is not None and self._vocabulary is not None:
+            other = Hearing(self._second)
+            other.accept(bytes(6400) + clip.pcm + bytes(9600))
+            second = other.finish().text
+            said = [w for w in second.split() if w != UNKNOWN]
+            doubts += disagreements([w.text for w in words], said, self._vocabulary.sounds)
+        doubts += level_doubts(clip, len(words))
+        text = " ".join(w.text for w in words)
+        return Heard(words, text, heard[0].start_s, heard[-1].end_s, clip, doubts, self.name, second)
+
+
+def unknown_doubts(heard: list[Word]) -> tuple[Doubt, ...]:
+    """Doubts about the words beside sound that is no word of the vocabulary."""
+    doubts, at = [], 0
+    count = sum(w.text != UNKNOWN for w in heard)
+    for w in heard:
+        if w.text != UNKNOWN:
+            at += 1
+            continue
+        first, last = max(0, at - 1), max(0, min(at, count - 1))
+        where = f"at {w.start_s:.1f} s"
+        reason = f"Something {where} is no word that can be said here; say the whole again or confirm."
+        doubts.append(Doubt("unknown", first, last, reason))
+    return tuple(doubts)
+
+
+def faint_doubts(words: tuple[Word, ...]) -> tuple[Doubt, ...]:
+    """Doubts about words of low confidence."""
+    return tuple(
+        Doubt("faint", i, i, f"'{w.text}' was not clear (confidence {w.confidence:.2f}); say it again or confirm.")
+        for i, w in enumerate(words)
+        if w.confidence < FAINT
+    )
+
+
+def _vosk_version() -> str:
+    try:
+        return version("vosk")
+    except PackageNotFoundError:
+        return "of unknown version"
