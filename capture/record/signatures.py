@@ -118,7 +118,7 @@ def _check(rows: Sequence[Row], index: int, look: HashAt) -> Signed:
         key=str(data.get("key")),
         at=row.at,
         faults=tuple(faults),
-        after=tuple(later.id for later in rows[_covered(row) :] if later.kind not in admin.KINDS),
+        after=_after(rows, row),
     )
 
 
@@ -143,15 +143,13 @@ def _content_faults(
     before: Sequence[Row], statement: Mapping[str, Any], depth: int, look: HashAt
 ) -> list[str]:
     """Does the statement fit the job's rows, as they stood in the ledger where it was signed?"""
-    there = [_layer(row, depth) for row in before]
-    if None in there:
-        return ["rows of the job came from another ledger than the signature"]
-    hashes = [layer.hash for layer in there if layer is not None][: statement["rows"]]
+    there = _there(before, depth)[: statement["rows"]]
+    hashes = [layer.hash for _, layer in there]
     head = statement["head"]
     faults = []
     if statement["rows"] != len(hashes) or statement["digest"] != digest_of(hashes):
         faults.append(f"the job's first {len(hashes)} rows are not the {statement['rows']} that were signed")
-    known = {layer.seq: layer.hash for layer in there if layer is not None}.get(head["seq"])
+    known = {layer.seq: layer.hash for _, layer in there}.get(head["seq"])
     if known is None and depth == 0:
         known = look(head["seq"])
     if known is not None and known != head["hash"]:
@@ -159,16 +157,22 @@ def _content_faults(
     return faults
 
 
-def _covered(row: Row) -> int:
-    """How many of the job's rows a signature says that it covers."""
+def _after(rows: Sequence[Row], row: Row) -> tuple[str, ...]:
+    """Ids of the job's entries that a signature does not cover; what was measured and said, not the keeping."""
     statement = row.body.get("data", {}).get("statement")
-    rows = statement.get("rows") if isinstance(statement, dict) else None
-    return rows if isinstance(rows, int) and rows > 0 else 0
+    count = statement.get("rows") if isinstance(statement, dict) else None
+    try:
+        there = _there(rows, len(layers(row)) - 1)
+    except CaptureError:
+        there = []
+    covered = {known.id for known, _ in there[: count if isinstance(count, int) and count > 0 else 0]}
+    return tuple(other.id for other in rows if other.kind not in admin.KINDS and other.id not in covered)
 
 
-def _layer(row: Row, depth: int) -> Layer | None:
-    found = layers(row)
-    return found[depth] if depth < len(found) else None
+def _there(rows: Sequence[Row], depth: int) -> list[tuple[Row, Layer]]:
+    """The rows as they stood in the ledger that is ``depth`` imports back, those that were in it."""
+    found = ((row, layers(row)) for row in rows)
+    return [(row, known[depth]) for row, known in found if depth < len(known)]
 
 
 def _raw_key(rows: Sequence[Row], key: str, person: str | None = None) -> bytes | None:

@@ -111,8 +111,8 @@ def sign_job(record: Record, job: str, role: str, signer: Signer, procedure: Pro
     """
     rows = admin.job_rows(record, job)
     check_role(rows, role, signer.person, signer.key, procedure)
-    if not any(row.kind == admin.KEY and row.body["data"]["key"] == signer.key for row in rows):
-        rows.append(_put_key(record, job, signer, moment))
+    if not has_key(rows, signer):
+        rows.append(put_key(record, job, signer, moment))
     head = record.head()
     statement = {
         "at": moment.at,
@@ -172,7 +172,14 @@ def _held_roles(rows: Iterable[Row]) -> Iterable[tuple[str, str, str | None]]:
             yield str(data.get("role")), str(data.get("person")), str(data.get("key"))
 
 
-def _put_key(record: Record, job: str, signer: Signer, moment: Moment) -> Row:
+def has_key(rows: Iterable[Row], signer: Signer) -> bool:
+    """Whether a job's rows hold this person's public key already."""
+    owners = [row.body["data"] for row in rows if row.kind == admin.KEY]
+    return any((owner["key"], owner["person"]) == (signer.key, signer.person) for owner in owners)
+
+
+def put_key(record: Record, job: str, signer: Signer, moment: Moment) -> Row:
+    """Append a person's public key to a job."""
     data = {
         "key": signer.key,
         "algorithm": "Ed25519",

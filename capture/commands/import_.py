@@ -1,0 +1,65 @@
+"""``benchwitness import``: the jobs of a bag, or of another record, into this record."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from capture.commands.keeping import json_option, record_option
+
+
+@click.command()
+@click.argument("bag", type=click.Path(path_type=Path))
+@click.option("--check", is_flag=True, help="Import nothing; only check the bag and say what is in it.")
+@record_option
+@json_option
+def command(bag: Path, check: bool, record: Path | None, as_json: bool) -> int:
+    """Check BAG and append its jobs, whole, to the record, which is made when there is none.
+
+    BAG is a folder or ZIP archive that an export wrote, or the folder of another record, all of whose jobs are then
+    taken. A bag with anything wrong is refused and the file named (exit code 3); nothing here is ever overwritten, and
+    jobs that are here already are left as they are.
+    """
+    from capture.commands.keeping import now
+    from capture.commands.progress import on_terminal
+    from capture.record import Record
+    from capture.record.bag_import import import_bag
+    from capture.record.connection import ledger_path
+    from capture.record.merge import is_record, merge_record
+    from capture.record.place import record_folder
+
+    if check:
+        return _check(bag, as_json)
+    folder = record_folder(record)
+    there = ledger_path(folder).is_file()
+    with on_terminal("importing") as progress, Record.open(folder) if there else Record.create(folder) as opened:
+        take = merge_record if is_record(bag) else import_bag
+        done = take(opened, bag, now(), progress=progress)
+    if as_json:
+        click.echo(json.dumps({"record": str(folder), **done.__dict__}, ensure_ascii=False, indent=2))
+        return 0
+    for what, jobs in (("imported", done.new), ("continued", done.longer), ("here already", done.known)):
+        for job in jobs:
+            click.echo(f"{what}  {job}")
+    click.echo(f"{folder}: {done.rows} rows appended")
+    return 0
+
+
+def _check(bag: Path, as_json: bool) -> int:
+    import tempfile
+
+    from capture.commands.progress import on_terminal
+    from capture.record.bag_import import opened_bag
+
+    near = Path(tempfile.gettempdir())
+    with on_terminal("checking") as progress, opened_bag(bag, near, progress) as opened:
+        about = opened.about
+    if as_json:
+        click.echo(json.dumps({"bag": str(bag), "ok": True, **about}, ensure_ascii=False, indent=2))
+        return 0
+    for job in about["jobs"]:
+        click.echo(f"job {job['job']}: {job['rows']} rows")
+    click.echo(f"{bag}: the bag proves itself, up to the head {about['head']['hash']} of the record it came from.")
+    return 0
