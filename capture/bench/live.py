@@ -57,7 +57,7 @@ class Listener(Protocol):
 
 @dataclass(frozen=True)
 class Told:
-    """What the session tells the page: ``kind`` is board, level, cue or ended."""
+    """What the page is told: ``kind`` is changed (look at the board), level, partial, cue or say."""
 
     kind: str
     data: Mapping[str, Any]
@@ -75,6 +75,7 @@ class Live:
         voice: how sentences are said.
         tell: is shown whatever the page must know; called from several threads.
         vocabulary: words that may be typed.
+        reference: the owner's reference of the job.
         gated: whether our voice can be heard by the microphone.
         keep_sound: whether all sound is kept in the record, or only that of utterances.
     """
@@ -90,9 +91,11 @@ class Live:
         tell: Callable[[Told], None],
         *,
         vocabulary: frozenset[str] = frozenset(),
+        reference: str = "",
         gated: bool = True,
         keep_sound: bool = True,
     ) -> None:
+        self.reference = reference
         self._record, self.session, self.procedure = record, session, procedure
         self._listener, self.clock, self._voice, self._tell = listener, clock, voice, tell
         self._vocabulary = vocabulary
@@ -180,6 +183,10 @@ class Live:
     def hush(self) -> None:
         """Stop our voice."""
         self.do(lambda: self._converse(talk.Silence()))
+
+    def warn(self, about: str, sentence: str) -> None:
+        """Show a trouble until it is cleared with an empty sentence."""
+        self._queue.put(("trouble", (about, sentence)))
 
     def do(self, action: Callable[[], _T]) -> _T:
         """Have the worker do something, and wait for it."""
@@ -360,7 +367,7 @@ class Live:
         self._show()
 
     def _show(self) -> None:
-        self._tell(Told("board", self.board()))
+        self._tell(Told("changed", {}))
 
     def board(self) -> dict[str, Any]:
         """Everything that the page shows."""
@@ -370,6 +377,9 @@ class Live:
             "job": self.session.job,
             "technician": self.session.technician,
             "procedure": self.procedure.name,
+            "reference": self.reference,
+            "cautions": list(self.procedure.cautions),
+            "views": [{"id": view.id, "name": view.name} for view in self.procedure.photos],
             "elapsed_s": round(max(0.0, self.clock.now().mono - self._begun), 1),
             **job_board(self.procedure, view, self._latest, self._pictures),
             "asked": self.session.asked,
