@@ -55,9 +55,7 @@ def with_unit(amount: str, unit: str) -> str:
     known = UNITS.get(unit)
     if known is None:
         return f"{amount} {unit}"
-    if known.spoken_one is not None and amount in {"1", "-1"}:
-        return f"{amount} {known.spoken_one}"
-    spoken = known.spoken[0]
+    spoken = unit_words(unit, amount)
     return f"{amount} {known.symbol if all(len(word) == 1 for word in spoken.split()) else spoken}"
 
 
@@ -89,18 +87,18 @@ def spelled(value: str) -> str:
     return sign + " ".join(_DIGITS.get(mark, _MARKS.get(mark, mark)) for mark in marks)
 
 
-def unit_words(unit: str) -> str:
-    """The unit's spoken name in the plural."""
+def unit_words(unit: str, amount: str = "") -> str:
+    """The unit's spoken name, in the singular when ``amount`` is 1."""
     known = UNITS.get(unit)
-    return unit if known is None else known.spoken[0]
+    if known is None:
+        return unit
+    return known.spoken_one if known.spoken_one is not None and amount in {"1", "-1"} else known.spoken[0]
 
 
 def name_of(procedure: Procedure, kind: str, ref: str | None) -> str:
     """The procedure's name of the thing ``ref`` of a need's or an entry's ``kind``; ``ref`` itself when unknown."""
     if ref is None:
         return kind.replace("_", " ")
-    if kind == "part" and ref == "*":
-        return "the whole kit"
     return next((str(item.name) for item in _items(procedure, kind) if item.id == ref), ref)
 
 
@@ -133,7 +131,7 @@ def _value(procedure: Procedure, entry: Entry) -> str:
     match entry.kind:
         case "reading":
             photographed = " from the photo" if data["via"] == "photo" else ""
-            return f"{spelled(data['value'])} {unit_words(data['unit'])}{photographed}"
+            return f"{spelled(data['value'])} {unit_words(data['unit'], data['value'])}{photographed}"
         case "turn":
             amount = Fraction(data["turns"])
             return f"{turns(amount)} {data['direction']}"

@@ -173,8 +173,7 @@ def _with_picture(view: JobView, target: Standing) -> tuple[Standing, ...]:
     """A photographed value is withdrawn together with its picture."""
     if target.entry.kind != "reading" or target.data["via"] != "photo":
         return (target,)
-    pictures = list(view.each("photo", target.data["view"], before=target.place))
-    picture = pictures[-1] if pictures and pictures[-1].place == target.place - 1 else None
+    picture = view.last("photo", target.data["view"], before=target.place)
     return (target,) if picture is None else (target, picture)
 
 

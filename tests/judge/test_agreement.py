@@ -124,7 +124,8 @@ def test_rate(turns: str, after: str, warned: bool) -> None:
     assert [i for i in ids(entry) if i != "guard_band"] == (["unexpected_rate"] if warned else [])
     assert (entry.status == "unconfirmed") == warned
     if warned:
-        assert "Adjusting spring" in sentence(entry, "unexpected_rate")
+        way = "out" if turns.startswith("-") else "in"
+        assert f"after a quarter turn {way} of Adjusting spring" in sentence(entry, "unexpected_rate")
 
 
 def test_rate_sums_moves_since_the_previous_reading() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -38,6 +39,14 @@ def test_a_photo_is_judged_in_the_reading_s_own_unit() -> None:
     entry = Desk(procedure, "dry").photo(2.54, 0.0254)
     assert (entry.data["value"], entry.data["unit"]) == ("2.54", "mm")
     assert (entry.data["amount"], entry.data["default_unit"], entry.data["expanded"]) == ("0.1", "in", "0.001")
+
+
+def test_a_confirmed_photo_keeps_its_uncertainty() -> None:
+    lever = replace(TRADE.reading("lever"), units=("in", "mm"), plausible_low=Decimal("0.5"), limits=(), changes=())
+    job = Desk(replace(TRADE, readings=(lever, *TRADE.readings[1:])), "dry")
+    waiting = job.photo(2.54, 0.0254)
+    assert (waiting.status, ids(waiting)) == ("unconfirmed", ["implausible"])
+    assert job.command("confirm").data == {**waiting.data, "confirmed": True}
 
 
 def test_limits_hold_for_photos_too() -> None:

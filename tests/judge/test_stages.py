@@ -165,6 +165,14 @@ def test_a_misheard_stage_is_corrected_without_ending_it() -> None:
     assert [item.entry.kind for item in job.recorded] == ["stage", "stage_end", "stage", "stage"]
 
 
+def test_a_corrected_stage_is_not_counted_as_begun() -> None:
+    job = Desk(stage="received")
+    job.stage("dry")
+    entry = job.correct(StageSaid(stage="wet", **SPAN))
+    assert ids(entry) == ["out_of_order"]
+    assert "Before pressurising was skipped" in sentence(entry, "out_of_order")
+
+
 def test_a_withdrawn_stage_gives_back_the_one_before() -> None:
     job = Desk(stage="received")
     job.stage("dry")

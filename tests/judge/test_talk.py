@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import pytest
@@ -287,6 +288,14 @@ def test_a_photographed_value_goes_with_its_picture() -> None:
     assert (job.view.last("photo"), job.view.last("reading")) == (None, None)
 
 
+def test_an_earlier_picture_stays() -> None:
+    job = desk()
+    job.photo(1.0)
+    job.photo(1.02)
+    job.command("disregard")
+    assert [held.id for held in job.view.standing[-2:]] == ["id4", "id5"]
+
+
 # --- answers
 
 
@@ -299,6 +308,13 @@ def test_a_photographed_value_goes_with_its_picture() -> None:
         (turned("spring", "-1/4"), "Adjusting spring, a quarter turn out."),
         (parted("seat", "fitted", 1, "B7"), "Seat, one fitted, lot B seven."),
         (st.CheckSaid(check="pin", answer="no", **SPAN), "Spring pin centred, no."),
+        (
+            st.InstrumentSaid(kind="depth", serial="D2", due=date(2027, 1, 31), **SPAN),
+            "depth gauge, number D two, due 2027-01-31.",
+        ),
+        (st.InstrumentSaid(kind="water", serial=None, due=None, **SPAN), "water gauge, without a number."),
+        (st.SignOffSaid(role="technician", **SPAN), "Technician, Ada."),
+        (st.StageSaid(stage="closed", **SPAN), "Cover on."),
         (identity("K7-04"), "Serial number, K seven dash zero four."),
         (st.NoteSaid(text="case is scratched", **SPAN), "note, case is scratched."),
     ],
@@ -308,6 +324,14 @@ def test_read_back(said: st.Said, words: str) -> None:
     job.say(said)
     assert reply(job.command("read_back")) == words
     assert reply(job.command("say_again")) == words
+
+
+def test_read_back_of_a_picture() -> None:
+    job = desk()
+    job.photo(1.0)
+    assert reply(job.command("read_back")) == "Lever height, one millimetre from the photo."
+    job.photo(None, view="whole", outcome="not_measured")
+    assert reply(job.command("read_back")) == "Whole unit, not measured."
 
 
 def test_read_back_of_a_named_reading() -> None:
