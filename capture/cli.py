@@ -25,6 +25,13 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "calibrate": ("calibrate", "Calibrate a camera from photographs of a printed board."),
     "target": ("target", "Draw a printable target at true scale."),
     "procedure": ("procedure", "List, check and explain procedure files."),
+    "key": ("key", "Make and list the keys that persons sign with."),
+    "sign": ("sign", "Sign a job, or show who signed it."),
+    "find": ("find", "Find parts, gauges, units, drift and corrections across all jobs."),
+    "export": ("export", "Write jobs into a bag that proves itself elsewhere."),
+    "import": ("import_", "Take the jobs of a bag or of another record into this one."),
+    "purge": ("purge", "Remove old sound on purpose; what was heard stays."),
+    "backup": ("backup", "Copy the record while it is in use, and verify the copy."),
 }
 """Name on the command line: (module in ``capture.commands``, one line of help)."""
 
