@@ -188,8 +188,7 @@ def _check_content(found: Chained, seq: int, row: dict[str, Any]) -> None:
     if not _is_uuid7(id_):
         found.fault(seq, id_, "its id is not a UUIDv7")
     try:
-        body = chain.load(row["body"])
-        canonical = chain.canonical(body) == row["body"]
+        body, canonical = chain.load_canonical(row["body"])
         refs = [_ref(medium) for medium in body.get("media", ())]
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         found.fault(seq, id_, f"its body is not what the program writes ({error!r})")

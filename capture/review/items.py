@@ -106,7 +106,9 @@ def item_of(row: Row, names: Names) -> Item:
 def _verdict_facts(verdict: Mapping[str, Any] | None) -> list[tuple[str, str]]:
     if verdict is None:
         return []
-    return [("limits", w.limits(verdict.get("low"), verdict.get("high"), verdict.get("unit")))]
+    limits = w.limits(verdict.get("low"), verdict.get("high"), verdict.get("unit"))
+    rule = w.plain(verdict.get("rule")).split(": ")[0]
+    return [("limits", limits), ("decided by", rule)] if rule else [("limits", limits)]
 
 
 def _badges(kind: str, status: str, verdict: Mapping[str, Any] | None, own: list[Badge]) -> list[Badge]:

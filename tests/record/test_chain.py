@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.record import Record
-from capture.record.chain import GENESIS, canonical, load
+from capture.record.chain import GENESIS, canonical, load, load_canonical
 
 # RFC 8785 appendix B: the double's bits, and how it must be written.
 APPENDIX_B = [
@@ -101,6 +101,39 @@ def test_canonical_text_read_back_is_the_same_text(value: Any) -> None:
     text = canonical(value)
     assert canonical(load(text)) == text
     assert load(text) == value
+
+
+@given(JSON)
+def test_the_fast_check_agrees_with_the_canonical_writer(value: Any) -> None:
+    text = canonical(value)
+    assert load_canonical(text) == (value, True)
+    for other in (json.dumps(value), json.dumps(value, ensure_ascii=False, separators=(",", ":"))):
+        assert load_canonical(other) == (value, other == text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "5.0",
+        "1e2",
+        "-0",
+        "0.10",
+        "1E+21",
+        "[1, 2]",
+        '{"b":1,"a":2}',
+        '"\\u0041"',
+        '"\\/"',
+        '{"\ufb33":1,"\U0001f600":2}',
+    ],
+)
+def test_text_that_is_not_canonical_is_seen(text: str) -> None:
+    json.loads(text)
+    assert not load_canonical(text)[1]
+
+
+@pytest.mark.parametrize(("bits", "text"), APPENDIX_B)
+def test_canonical_numbers_are_taken_for_such(bits: str, text: str) -> None:
+    assert load_canonical(f"[{text}]")[1]
 
 
 def test_the_chain_can_be_recomputed_without_this_program(folder: Path) -> None:

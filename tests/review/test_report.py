@@ -7,12 +7,15 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from capture.errors import UsageError
 from capture.phrases import statements as s
 from capture.record import Record
+from capture.record.signing import Moment as Signing
+from capture.record.signing import Signer, sign_job
 from capture.review.describe import _WRITERS
 from capture.review.report import make_report, report_html
 from capture.review.wording import BIDI
@@ -99,7 +102,14 @@ def test_the_words_as_heard_stand_beside_the_value_as_stored(sample: Sample) -> 
     assert block.one("blockquote").text == "“opening effort point nine inches of water”"
     item = block.one("article")
     assert item.one("strong", class_="value").text == "0.9 inH₂O"
-    for text in ("✕ out of limits", "○ not confirmed", "limits 1.1 to 1.5 inH₂O", "± 0.0289 inH₂O (k = 2)", "no. W-3"):
+    for text in (
+        "✕ out of limits",
+        "○ not confirmed",
+        "limits 1.1 to 1.5 inH₂O",
+        "± 0.0289 inH₂O (k = 2)",
+        "no. W-3",
+        "guard band (ISO",
+    ):
         assert text in item.text
 
 
@@ -174,6 +184,20 @@ def test_turns_kit_instruments_and_signatures(sample: Sample) -> None:
     signed = [node.text for node in section(sample.page, "signed").one("tbody").all("tr")]
     assert signed[0].startswith("Technician R. Okafor 6 May 2031")
     assert signed[1] == "Reviewer – – – not signed"
+
+
+def test_a_key_signature_is_checked_and_what_came_after_it_is_told(record: Record) -> None:
+    signer = Signer("N. Lind", Ed25519PrivateKey.generate())
+    writer = Writer(record)
+    writer.open(technician="T")
+    writer.finish()
+    sign_job(record, JOB, "reviewer", signer, writer.procedure, Signing("2031-05-06T10:00:00+02:00", "s-2"))
+    signed = [node.text for node in section(Page.of(report_html(record, JOB)), "signed").one("tbody").all("tr")]
+    assert signed[1].startswith("Reviewer N. Lind 6 May 2031, 10:00:00 UTC+02:00")
+    assert signed[1].endswith("✓ signature holds")
+    writer.say((s.NoteSaid, "note too late", {"text": "too late"}))
+    signed = [node.text for node in section(Page.of(report_html(record, JOB)), "signed").one("tbody").all("tr")]
+    assert signed[1].endswith("? signature holds, 1 entry came after it")
 
 
 def test_advice_never_comes_without_its_caution(sample: Sample) -> None:
