@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,8 +28,8 @@ class HeadLine:
 
 @dataclass(frozen=True)
 class HeadLines:
-    """The readable lines, and the numbers of lines that cannot be read. A last line without its end, which a crash
-    leaves, is neither."""
+    """The readable lines, and the numbers of lines that cannot be read. A last line without its end and a run of
+    zero bytes, which a crash or a power cut leaves, are neither."""
 
     lines: tuple[HeadLine, ...]
     unreadable: tuple[int, ...]
@@ -47,13 +48,22 @@ def read(folder: Path) -> HeadLines | None:
         found = _LINE.fullmatch(line)
         if found:
             lines.append(HeadLine(number, int(found[1]), found[2].decode()))
-        elif line:
+        elif line.strip(b"\0"):
             unreadable.append(number)
     return HeadLines(tuple(lines), tuple(unreadable), bool(rest))
 
 
 def add(folder: Path, heads: Iterable[tuple[int, str]]) -> None:
-    """Append lines, one (seq, hash) each; a torn last line is ended first."""
+    """Append lines, one (seq, hash) each; a torn last line is ended first.
+
+    The rows are committed already, so a disk that refuses is no reason to tell the caller that they are not: the lines
+    are left out, which a verification notes, and made up for when the record is next opened for writing.
+    """
+    with suppress(OSError):
+        _add(folder, heads)
+
+
+def _add(folder: Path, heads: Iterable[tuple[int, str]]) -> None:
     text = "".join(f"{seq} {digest}\n" for seq, digest in heads).encode()
     with (folder / NAME).open("a+b") as stream:
         if _torn(folder / NAME):

@@ -281,3 +281,29 @@ def test_a_folder_that_cannot_be_written_is_still_read(folder: Path, monkeypatch
     monkeypatch.setattr(connection, "_reading", refusing)
     with Record.open(folder, writing=False) as record:
         assert record.head().seq == 12
+
+
+def test_a_row_counts_as_stored_even_when_its_line_in_heads_cannot_be_written(folder: Path) -> None:
+    (folder / "heads.txt").rename(folder / "aside")
+    (folder / "heads.txt").mkdir()
+    with pytest.raises(EnvironmentFault), Record.open(folder) as record:
+        pass
+    (folder / "heads.txt").rmdir()
+    with Record.open(folder) as record:
+        (folder / "heads.txt").rename(folder / "aside")
+        (folder / "heads.txt").mkdir()
+        assert append(record, 13).seq == 13
+    (folder / "heads.txt").rmdir()
+    (folder / "aside").rename(folder / "heads.txt")
+    assert [notice.where for notice in verify(folder).notices] == ["row 13"]
+    Record.open(folder).close()
+    found = verify(folder)
+    assert (found.faults, found.notices) == ((), ())
+
+
+def test_zero_bytes_that_a_power_cut_leaves_in_heads_are_no_fault(folder: Path) -> None:
+    heads = folder / "heads.txt"
+    heads.write_bytes(heads.read_bytes() + b"\0" * 60)
+    with Record.open(folder) as record:
+        append(record, 13)
+    assert verify(folder).ok
