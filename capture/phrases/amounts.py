@@ -14,6 +14,7 @@ from capture.phrases.names import Names
 from capture.phrases.number import Number, exact_decimal, read_number
 from capture.phrases.plausible import plausible_units
 from capture.procedure import language as lang
+from capture.procedure.inside import phrases
 from capture.procedure.model import Counter, Reading
 from capture.units import UNITS, convert
 
@@ -23,7 +24,7 @@ NameLength = Callable[[Words, int], int]
 NameBoundary = Callable[[Words, int], bool]
 """Whether a name that begins with a number word ("oh rings") begins here, so that a number ends before it."""
 
-UNIT_NAMES = Names({form: unit.id for unit in UNITS.values() for form in lang.phrases(unit.forms)})
+UNIT_NAMES = Names({form: unit.id for unit in UNITS.values() for form in phrases(unit.forms)})
 """All units by their spoken forms."""
 
 

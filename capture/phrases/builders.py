@@ -14,6 +14,7 @@ from capture.phrases.amounts import Amount
 from capture.phrases.plausible import is_plausible, plausible_units
 from capture.phrases.slots import Counts
 from capture.procedure import language as lang
+from capture.procedure.inside import phrases
 from capture.procedure.model import Check, Counter, Identity, Instrument, Part, Reading
 from capture.units import UNITS
 
@@ -100,14 +101,14 @@ def turn(spot: Spot, taken: Taken) -> st.Said | None:
     amount: Amount = taken["amount"]
     direction = taken["direction"]
     if isinstance(direction, tuple):  # said before the counter: see whether it is one of its own
-        direction = next((d for d in counter.directions if direction in lang.phrases(d.spoken)), None)
+        direction = next((d for d in counter.directions if direction in phrases(d.spoken)), None)
         if direction is None:
             return None
-    if amount.unit is None:
+    if amount.unit is None and not amount.fraction:  # "a quarter" can only be of a turn
         return spot.refused(
             "unit_missing", f"{counter.name}: say turns or degrees after the number, such as 'a quarter turn'."
         )
-    unit = UNITS[amount.unit]
+    unit = UNITS[amount.unit or "turn"]
     if unit.quantity != "angle":
         return spot.refused(
             "wrong_unit",

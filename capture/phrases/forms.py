@@ -14,6 +14,7 @@ from capture.phrases.names import Dependent, Names, names
 from capture.phrases.slots import Codes, Counts, Dates, Rest
 from capture.phrases.statements import Said
 from capture.procedure import language as lang
+from capture.procedure.inside import phrases
 from capture.procedure.model import Procedure
 
 Edge = Literal["closed", "open"]
@@ -44,7 +45,8 @@ FORMS: tuple[Form, ...] = (
     Form("part", "{action} [the] [{count}] [{age}] {part}", make.part, 3, right="closed"),
     Form("part", "{fitted} [the] [{count}] [{age}] {part} {lot} {code}", make.part, 3),
     Form("instrument", "[{using}] {instrument} [{serial}] {code} {due} {date}", make.instrument, 5),
-    Form("instrument", "[{using}] {instrument} [{serial}] {code}", make.instrument, 2),
+    Form("instrument", "{using} {instrument} [{serial}] {code}", make.instrument, 2),
+    Form("instrument", "{instrument} {serial} {code}", make.instrument, 1),
     Form("instrument", "[{using}] {instrument} [is] {due} {date}", make.instrument, 2),
     Form("identity", "{identity} [{link}] {code}", make.identity, 7),
     Form("stage", "{begin} {stage}", make.stage, 6, right="closed"),
@@ -71,7 +73,7 @@ class Lexicon:
             for items in (procedure.readings, procedure.counters, procedure.checks, procedure.parts,
                           procedure.identities, procedure.instruments)
             for item in items
-            for form in lang.phrases(item.spoken)
+            for form in phrases(item.spoken)
         )  # fmt: skip
         self._longest = max(map(len, self._subjects), default=0)
         self._numberlike = {form for form in self._subjects if form[0] in lang.NUMBER_WORDS}
@@ -102,7 +104,7 @@ def _named(items: Any) -> Names:
 
 
 def _forms(items: Any) -> dict[Words, Any]:
-    return {words: item for item in items for words in lang.phrases(item.spoken)}
+    return {words: item for item in items for words in phrases(item.spoken)}
 
 
 class _Subjects(Names):
@@ -131,7 +133,7 @@ class _Parts(_Subjects):
 
 
 def _openers(*keys: str) -> Names:
-    return Names({words: key for key in keys for words in lang.phrases(lang.OPENERS[key])}, favour_first=len(keys) == 1)
+    return Names({words: key for key in keys for words in phrases(lang.OPENERS[key])}, favour_first=len(keys) == 1)
 
 
 def _slots(procedure: Procedure, lexicon: Lexicon) -> dict[str, Slot]:
@@ -148,11 +150,11 @@ def _slots(procedure: Procedure, lexicon: Lexicon) -> dict[str, Slot]:
         "role": _named(procedure.roles),
         "answer": Dependent(
             "check",
-            {c.id: {w: a.id for a in c.answers for w in lang.phrases(a.spoken)} for c in procedure.checks},
+            {c.id: {w: a.id for a in c.answers for w in phrases(a.spoken)} for c in procedure.checks},
         ),
         "direction": Dependent(
             "counter",
-            {c.id: {w: d for d in c.directions for w in lang.phrases(d.spoken)} for c in procedure.counters},
+            {c.id: {w: d for d in c.directions for w in phrases(d.spoken)} for c in procedure.counters},
         ),
         "amount": Amounts(boundary, lexicon.subject),
         "code": Codes(boundary),

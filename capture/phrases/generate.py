@@ -12,6 +12,7 @@ from capture.phrases.forms import Form, Lexicon
 from capture.phrases.grammar import Words
 from capture.phrases.statements import Context, Statement
 from capture.procedure import language as lang
+from capture.procedure.inside import canonical
 from capture.procedure.model import Procedure
 
 JOINER_SHARE, CORRECTION_SHARE, TWO_SHARE, BARE_SHARE = 0.06, 0.06, 0.12, 0.08
@@ -50,7 +51,7 @@ def pronunciations(procedure: Procedure) -> Mapping[str, tuple[str, ...]]:
     own = {
         inside[0]: ways
         for word, ways in procedure.pronunciations.items()
-        if len(inside := lang.canonical(word)) == 1
+        if len(inside := canonical(word)) == 1
     }  # fmt: skip
     return {word: ways for word, ways in (dict(lang.PRONUNCIATIONS) | own).items() if word in vocabulary(procedure)}
 

@@ -7,7 +7,7 @@ from random import Random
 from typing import Any
 
 from capture.phrases.grammar import Taken, Words
-from capture.procedure import language as lang
+from capture.procedure.inside import phrases
 
 
 class Names:
@@ -37,7 +37,7 @@ class Names:
 
 def names(forms: Iterable[str], meaning: Any = None) -> dict[Words, Any]:
     """Forms that all mean the same; without ``meaning`` each means its own text."""
-    return {words: " ".join(words) if meaning is None else meaning for words in lang.phrases(forms)}
+    return {words: " ".join(words) if meaning is None else meaning for words in phrases(forms)}
 
 
 class Dependent:

@@ -14,6 +14,8 @@ from decimal import Decimal
 from fractions import Fraction
 
 from capture.procedure import language as lang
+from capture.procedure.inside import phrase
+from capture.procedure.language import digits_aloud
 
 Words = tuple[str, ...]
 _ARTICLES = ("a", "an")
@@ -65,7 +67,7 @@ def parse_number(words: Sequence[str] | str) -> Decimal | None:
 
 def speak_number(value: Decimal) -> str:
     """``value`` digit by digit, as it is read back."""
-    return lang.digits_aloud(value)
+    return digits_aloud(value)
 
 
 def read_number(words: Words) -> Number | None:
@@ -87,7 +89,7 @@ def read_integer(words: Words) -> int | None:
 
 
 def _inside(words: Sequence[str] | str) -> Words:
-    return lang.phrase(words if isinstance(words, str) else " ".join(words))
+    return phrase(words if isinstance(words, str) else " ".join(words))
 
 
 def _negative(number: Number) -> Number:
@@ -204,6 +206,8 @@ def _number(value: Fraction, wants_unit: bool) -> Number:
 
 def _fraction(words: Words) -> tuple[Fraction, bool] | None:
     """A fraction such as "three quarters of a", and whether a unit must follow."""
+    if lang.BAR in words:
+        return _written_fraction(words)
     place = next((i for i, word in enumerate(words) if word in lang.FRACTIONS), None)
     if place is None:
         return None
@@ -217,6 +221,15 @@ def _fraction(words: Words) -> tuple[Fraction, bool] | None:
     if not numerator or numerator >= denominator:
         return None
     return Fraction(numerator, denominator), bool(after)
+
+
+def _written_fraction(words: Words) -> tuple[Fraction, bool] | None:
+    """A proper fraction as it is typed, "3/4": digits, "slash", digits."""
+    place = words.index(lang.BAR)
+    above, below = _digits(words[:place]), _digits(words[place + 1 :])
+    if not above or not below or not 0 < int(above) < int(below):
+        return None
+    return Fraction(int(above), int(below)), False
 
 
 def exact_decimal(value: Fraction) -> Decimal | None:

@@ -17,6 +17,7 @@ from capture.phrases.forms import HARMLESS, Form, Lexicon
 from capture.phrases.settle import Piece, settle
 from capture.phrases.statements import Context, Statement
 from capture.procedure import language as lang
+from capture.procedure.inside import canonical
 from capture.procedure.model import Procedure, Reading
 
 _BARE = Form("reading", "{amount}", make.reading, 0, left="open")
@@ -48,7 +49,7 @@ def parse_with(lexicon: Lexicon, words: Sequence[str], context: Context) -> tupl
 class _Parser:
     def __init__(self, lexicon: Lexicon, words: Sequence[str], context: Context) -> None:
         self._lexicon, self._heard = lexicon, tuple(words)
-        inside = [(piece, at) for at, word in enumerate(words) for piece in lang.canonical(word)]
+        inside = [(piece, at) for at, word in enumerate(words) for piece in canonical(word)]
         self._words = tuple(piece for piece, _ in inside)
         self._source = [at for _, at in inside]
         self._field = context.last_field
@@ -201,9 +202,9 @@ def _stumbled(slot: str, meaning: Any, procedure: Procedure) -> tuple[str, str]:
                 f"{meaning.name}: say how many, the part, 'fitted' or 'removed', and the lot if it is new.",
             )
         case "instrument":
-            return (
-                "bad_instrument",
-                f"{meaning.name}: spell its number, and say 'calibration due' with month and full year.",
+            return "bad_instrument", (
+                f"{meaning.name}: say 'using', its name and its number spelled, then 'calibration due' "
+                "with the full year."
             )
         case "identity":
             return "bad_identity", f"{meaning.name}: nothing that can be spelled was understood; spell it again."

@@ -13,6 +13,7 @@ from capture.phrases.spelled import spell
 from capture.phrases.statements import Statement
 from capture.phrases.ways import fraction_name
 from capture.procedure import language as lang
+from capture.procedure.language import digits_aloud
 from capture.procedure.model import Procedure
 from capture.units import UNITS
 
@@ -24,7 +25,7 @@ def read_back(statement: Statement, procedure: Procedure) -> str:
             name = procedure.reading(statement.field).spoken[0]
             unit = UNITS[statement.unit]
             spoken = unit.spoken_one if unit.spoken_one and abs(statement.value) == 1 else unit.spoken[0]
-            text = f"{name}, {lang.digits_aloud(statement.value)} {spoken}"
+            text = f"{name}, {digits_aloud(statement.value)} {spoken}"
             return f"{text}, unit assumed" if statement.unit_assumed else text
         case st.TurnSaid():
             name = procedure.counter(statement.counter).spoken[0]
@@ -35,7 +36,7 @@ def read_back(statement: Statement, procedure: Procedure) -> str:
             return f"{check.spoken[0]}, {answer.spoken[0]}"
         case st.PartSaid():
             lot = f", lot {spell(statement.lot)}" if statement.lot else ""
-            count = lang.digits_aloud(str(statement.quantity))
+            count = digits_aloud(str(statement.quantity))
             return f"{procedure.part(statement.part).spoken[0]}, {count} {statement.action}{lot}"
         case st.InstrumentSaid():
             serial = f", number {spell(statement.serial)}" if statement.serial else ""
@@ -68,13 +69,13 @@ def _turns(turns: Fraction) -> str:
     if rest and part is None:
         degrees = turns * 360
         if degrees.denominator == 1:
-            return f"{lang.digits_aloud(str(degrees))} degrees"
-        return f"{lang.digits_aloud(str(turns.numerator))} over {lang.digits_aloud(str(turns.denominator))} of a turn"
+            return f"{digits_aloud(str(degrees))} degrees"
+        return f"{digits_aloud(str(turns.numerator))} over {digits_aloud(str(turns.denominator))} of a turn"
     if not rest:
-        return "one turn" if count == 1 else f"{lang.digits_aloud(str(count))} turns"
-    return f"{lang.digits_aloud(str(count))} and {part} turns" if count else f"{part} turn"
+        return "one turn" if count == 1 else f"{digits_aloud(str(count))} turns"
+    return f"{digits_aloud(str(count))} and {part} turns" if count else f"{part} turn"
 
 
 def _date(day: date) -> str:
     month = next(word for word, number in lang.MONTHS.items() if number == day.month)
-    return f"{lang.digits_aloud(str(day.day))} {month} {lang.digits_aloud(str(day.year))}"
+    return f"{digits_aloud(str(day.day))} {month} {digits_aloud(str(day.year))}"

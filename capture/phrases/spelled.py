@@ -9,6 +9,7 @@ from datetime import date
 
 from capture.phrases.number import Words, read_integer
 from capture.procedure import language as lang
+from capture.procedure.language import digits_aloud
 
 _NAME_OF_CHAR = {char: word for word, char in lang.ICAO.items()} | {"-": "dash", "/": "slash", ".": "dot"}
 
@@ -65,7 +66,7 @@ def _char(word: str) -> str | None:
 
 def spell(text: str) -> str:
     """``text`` character by character, letters by the spelling alphabet, as it is read back."""
-    return " ".join(lang.digits_aloud(c) if c.isdigit() else _NAME_OF_CHAR.get(c.upper(), c) for c in text)
+    return " ".join(digits_aloud(c) if c.isdigit() else _NAME_OF_CHAR.get(c.upper(), c) for c in text)
 
 
 def read_date(words: Words) -> date | None:

@@ -158,6 +158,8 @@ def turns(value: Fraction, rng: Random) -> Words:
     words = fraction(part, rng)
     if count:
         return (*cardinal(count), "and", *words, "turns")
+    if rng.random() < 0.1:
+        return words
     if part == Fraction(1, 2):
         return rng.choice((("half", "a", "turn"), ("a", "half", "turn"), ("half", "turn")))
     if part.numerator == 1 and rng.random() < 0.4:

@@ -8,8 +8,7 @@ generated sentences and for refusing names that could not be told from them. Wor
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from decimal import Decimal
 from types import MappingProxyType
 
@@ -20,6 +19,9 @@ DIGITS: Mapping[str, int] = MappingProxyType(
     }
 )  # fmt: skip
 """Words for single digits; for speaking, the first word of each value counts."""
+
+DIGIT_NAMES = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
+"""What each digit is called when it is read back."""
 
 TEENS: Mapping[str, int] = MappingProxyType(
     {
@@ -37,6 +39,8 @@ TENS: Mapping[str, int] = MappingProxyType(
 HUNDRED = ("hundred",)
 THOUSAND = ("thousand", "tousand")
 POINT = ("point", "decimal")
+BAR = "slash"
+"""In numbers, as they are typed: "three slash four" is three quarters."""
 SIGNS: Mapping[str, int] = MappingProxyType({"minus": -1, "negative": -1, "plus": 1})
 REPEATS: Mapping[str, int] = MappingProxyType({"double": 2, "triple": 3})
 """In spelled names: "double four" is 44."""
@@ -82,7 +86,7 @@ ORDINALS: Mapping[str, int] = MappingProxyType(
     }
 )  # fmt: skip
 
-NUMBER_WORDS: frozenset[str] = frozenset({*DIGITS, *TEENS, *TENS, *HUNDRED, *THOUSAND, *POINT, *SIGNS, *FRACTIONS})
+NUMBER_WORDS: frozenset[str] = frozenset({*DIGITS, *TEENS, *TENS, *HUNDRED, *THOUSAND, *POINT, *SIGNS, *FRACTIONS, BAR})
 """Words that make a number; where one is left over, the number is not taken."""
 
 CONNECTIVES: frozenset[str] = frozenset({"and", "a", "an", "of"})
@@ -128,18 +132,28 @@ DUE: tuple[str, ...] = ("calibration due", "due", "calibrated until", "valid unt
 SAME: Mapping[str, str] = MappingProxyType(
     {
         "o": "oh", "nought": "naught", "ought": "naught", "alpha": "alfa", "juliet": "juliett", "whisky": "whiskey",
-        "xray": "x-ray", "zee": "z", "judgement": "judgment",
+        "xray": "x-ray", "zee": "z", "fourths": "quarters", "ok": "okay", "gage": "gauge", "centred": "centered",
         "millimeter": "millimetre", "millimeters": "millimetres", "centimeter": "centimetre",
         "centimeters": "centimetres", "meter": "metre", "meters": "metres", "micrometer": "micrometre",
-        "micrometers": "micrometres", "liter": "litre", "liters": "litres", "centred": "centered",
-        "fourths": "quarters", "anti-clockwise": "anticlockwise", "counter-clockwise": "counterclockwise",
-        "ok": "okay", "psi": "p s i", "mm": "millimetres", "cm": "centimetres", "kpa": "kilopascals",
-        "mbar": "millibar", "inh2o": "inches of water", "mmh2o": "millimetres of water",
-        "cmh2o": "centimetres of water", "nm": "newton metres", "pressurized": "pressurised",
-        "depressurized": "depressurised", "repressurized": "repressurised", "gage": "gauge",
+        "micrometers": "micrometres", "liter": "litre", "liters": "litres", "anti-clockwise": "anticlockwise",
+        "counter-clockwise": "counterclockwise", "pressurized": "pressurised", "depressurized": "depressurised",
+        "repressurized": "repressurised",
     }
 )  # fmt: skip
-"""Other spellings of the same word, and written abbreviations, with what they become."""
+"""Other spellings of the same word, with the one used inside."""
+
+WRITTEN: Mapping[str, str] = MappingProxyType(
+    {
+        "psi": "p s i", "bar": "bar", "mbar": "millibar", "pa": "pascals", "hpa": "hectopascals", "kpa": "kilopascals",
+        "mpa": "megapascals", "inh2o": "inches of water", "mmh2o": "millimetres of water",
+        "cmh2o": "centimetres of water", "mm": "millimetres", "cm": "centimetres", "um": "microns",
+        "\u03bcm": "microns", "thou": "thou", "nm": "newton metres", "n.m": "newton metres",
+        "n\u00b7m": "newton metres", "ncm": "newton centimetres", "n\u00b7cm": "newton centimetres",
+        "in\u00b7lbf": "inch pounds", "ft\u00b7lbf": "foot pounds", "deg": "degrees", "\u00b0": "degrees",
+        "\u00b0c": "degrees celsius", "sec": "seconds", "min": "minutes", "l/min": "litres per minute",
+    }
+)  # fmt: skip
+"""Units as they are written, in lower case, with how they are said."""
 
 PRONUNCIATIONS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -180,50 +194,9 @@ NOTE_WORDS: tuple[str, ...] = (
 UNKNOWN = "[unk]"
 """The recogniser's word for a sound that is none of its words."""
 
-_WRITTEN_NUMBER = re.compile(r"([+-]?)(\d+)?(?:\.(\d+))?")
-_WRITTEN_CODE = re.compile(r"(?=.*[0-9])[a-z0-9/-]+")
-_DIGIT_WORDS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
-_CODE_WORDS = {str(i): word for i, word in enumerate(_DIGIT_WORDS)} | {"-": "dash", "/": "slash", "o": "oh"}
-
-
-def canonical(word: str) -> tuple[str, ...]:
-    """The inside spelling of one word as heard or typed: lower case, one spelling per sound, hyphens opened, written
-    numbers as digits aloud, written codes spelled. An unknown word gives itself; anything gives at least one word."""
-    plain = word.lower().replace("\u2019", "'").strip('.,;:!?"')
-    if plain in ICAO or plain == UNKNOWN:
-        return (plain,)
-    if plain in SAME:
-        return tuple(SAME[plain].split())
-    number = _WRITTEN_NUMBER.fullmatch(plain)
-    if number and (number[2] or number[3]):
-        return _written(number[1], number[2], number[3])
-    if _WRITTEN_CODE.fullmatch(plain):
-        return tuple(_CODE_WORDS.get(char, char) for char in plain)
-    if "-" in plain.strip("-"):
-        return tuple(piece for part in plain.split("-") if part for piece in canonical(part))
-    return (plain or word or UNKNOWN,)
-
-
-def _written(sign: str, whole: str | None, decimals: str | None) -> tuple[str, ...]:
-    words = [{"+": "plus", "-": "minus"}[sign]] if sign else []
-    words += [_DIGIT_WORDS[int(d)] for d in whole or "0"]
-    if decimals:
-        words += ["point", *(_DIGIT_WORDS[int(d)] for d in decimals)]
-    return tuple(words)
-
-
-def phrase(text: str) -> tuple[str, ...]:
-    """A spoken name in inside spelling, word by word."""
-    return tuple(piece for word in text.split() for piece in canonical(word))
-
-
-def phrases(texts: Iterable[str]) -> tuple[tuple[str, ...], ...]:
-    """Several spoken names in inside spelling."""
-    return tuple(phrase(text) for text in texts)
-
 
 def digits_aloud(value: Decimal | str) -> str:
     """A number, or a text of digits, digit by digit (ICAO Annex 10, volume II, 5.2.1.4, from memory): "1.05" is "one
     decimal zero five"."""
     text = value if isinstance(value, str) else format(value, "f")
-    return " ".join({"-": "minus", ".": "decimal"}.get(char) or _DIGIT_WORDS[int(char)] for char in text)
+    return " ".join({"-": "minus", ".": "decimal"}.get(char) or DIGIT_NAMES[int(char)] for char in text)

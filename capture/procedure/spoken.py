@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from capture.procedure import language as lang
+from capture.procedure.inside import phrase, phrases
 from capture.procedure.lines import Path
 from capture.procedure.schema import Report
 
@@ -19,7 +20,7 @@ SUBJECTS = ("identity", "instrument", "reading", "counter", "check", "part")
 _RESERVED = frozenset(
     {*lang.JOINERS, *lang.LINKS, *lang.CONNECTIVES, *lang.LETTERS, *lang.DENIALS, lang.OLD, lang.NEW}
     | (lang.NUMBER_WORDS - {"oh"})
-    | {lang.phrase(form)[0] for forms in lang.OPENERS.values() for form in forms}
+    | {phrase(form)[0] for forms in lang.OPENERS.values() for form in forms}
 ) - {"oh"}
 
 
@@ -37,7 +38,7 @@ def check_spoken(data: Data, report: Report) -> None:
     for i, check in enumerate(data["check"]):
         answers = list(_names(check["answer"], ("check", i, "answer")))
         _collisions(answers, report)
-        for name in lang.phrases(check["spoken"] or ()):
+        for name in phrases(check["spoken"] or ()):
             for words, _, path in answers:
                 for end in range(1, len(words) + 1):
                     if other := by_words.get((*name, *words[:end])):
@@ -50,7 +51,7 @@ def check_spoken(data: Data, report: Report) -> None:
 def _names(items: Any, path: Path) -> Iterator[Named]:
     for i, item in enumerate(items):
         what = f"{path[-1]} '{item.get('id') or (item['spoken'] or ['?'])[0]}'"
-        for words in dict.fromkeys(lang.phrases(item["spoken"] or ())):
+        for words in dict.fromkeys(phrases(item["spoken"] or ())):
             yield words, what, (*path, i, "spoken")
 
 

@@ -23,6 +23,7 @@ from capture.phrases.forms import Lexicon
 from capture.phrases.parser import parse_with
 from capture.procedure import Procedure, parse_procedure
 from capture.procedure import language as lang
+from capture.procedure.inside import canonical, phrase, phrases
 from capture.procedure.schema import ARPABET
 from capture.units import UNITS
 
@@ -54,7 +55,7 @@ def test_all_kinds_of_statements_and_all_names_occur(valve: Procedure) -> None:
     text = " ".join(f" {words} " for words, _ in drawn)
     things = (valve.readings, valve.counters, valve.checks, valve.parts, valve.stages, valve.photos, valve.roles)
     for name in {name for items in things for item in items for name in item.spoken}:
-        assert f" {' '.join(lang.phrase(name))} " in text, name
+        assert f" {' '.join(phrase(name))} " in text, name
     commands = {statement.command for _, statement in drawn if isinstance(statement, st.CommandSaid)}
     assert commands == {"disregard", "say_again", "confirm", "read_back", "what_is_missing"}
 
@@ -69,14 +70,14 @@ def test_only_words_of_the_vocabulary_occur(procedure: Procedure) -> None:
 def test_vocabulary_holds_numbers_units_letters_and_commands(valve: Procedure) -> None:
     known = vocabulary(valve)
     wanted = {*lang.NUMBER_WORDS, *lang.ICAO, *lang.LETTERS, *lang.MONTHS, *lang.ORDINALS}
-    wanted |= {word for unit in UNITS.values() for form in lang.phrases(unit.forms) for word in form}
-    wanted |= {word for forms in lang.OPENERS.values() for form in lang.phrases(forms) for word in form}
+    wanted |= {word for unit in UNITS.values() for form in phrases(unit.forms) for word in form}
+    wanted |= {word for forms in lang.OPENERS.values() for form in phrases(forms) for word in form}
     assert wanted <= known
 
 
 def test_words_that_sound_alike_have_one_spelling(procedure: Procedure) -> None:
     for word in vocabulary(procedure):
-        assert lang.canonical(word) == (word,)
+        assert canonical(word) == (word,)
 
 
 def test_pronunciations_are_arpabet_and_the_procedures_own_go_first(valve: Procedure) -> None:

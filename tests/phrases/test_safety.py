@@ -15,6 +15,7 @@ from capture.phrases.forms import HARMLESS, Lexicon
 from capture.phrases.parser import parse_with
 from capture.procedure import Procedure, load_procedure, parse_procedure, shipped
 from capture.procedure import language as lang
+from capture.procedure.inside import canonical, phrase, phrases
 from tests.phrases.conftest import ODD
 
 PROCEDURES = [load_procedure(path) for path in shipped().values()] + [parse_procedure(ODD, "odd.toml")]
@@ -94,10 +95,10 @@ def test_a_reading_holds_its_name_and_no_unknown_word(salad: tuple[int, list[str
             continue
         # a correction without a name belongs to the reading that was named before it
         heard = statement.words if statement is inner else " ".join(words[: statement.span[1]])
-        inside = f" {' '.join(lang.phrase(heard))} "
-        names = lang.phrases(PROCEDURES[which].reading(inner.field).spoken)
+        inside = f" {' '.join(phrase(heard))} "
+        names = phrases(PROCEDURES[which].reading(inner.field).spoken)
         assert any(f" {' '.join(name)} " in inside for name in names)
-        assert not set(lang.phrase(inner.words)) & {"[unk]", "banana"}
+        assert not set(phrase(inner.words)) & {"[unk]", "banana"}
 
 
 @pytest.mark.parametrize("which", range(len(PROCEDURES)))
@@ -158,7 +159,7 @@ def test_noise_beside_a_complete_statement_does_no_harm(words: str, taken: int, 
 
 def test_a_missing_unit_is_assumed_only_where_it_alone_is_plausible(valve: Procedure) -> None:
     for tenths in range(-50, 3000):
-        words = [*["supply", "pressure"], *lang.canonical(str(tenths / 10))]
+        words = [*["supply", "pressure"], *canonical(str(tenths / 10))]
         for statement in parse(words, valve):
             if isinstance(statement, said.ReadingSaid):
                 assert statement.unit_assumed
