@@ -42,6 +42,7 @@ def _as_json(folder: Path, found: Verification) -> dict[str, Any]:
 
 def _as_text(folder: Path, found: Verification) -> str:
     lines = [f"FAULT   {fault}" for fault in found.faults] + [f"notice  {notice}" for notice in found.notices]
+    lines += [f"signed  {one}" for one in found.signatures]
     lines.append(f"{folder}: {_count(found.rows, 'row')} and {_count(found.media, 'file')} recomputed.")
     lines.append(f"head    row {found.head.seq}, {found.head.hash}")
     if found.ok:

@@ -10,11 +10,15 @@ from capture.record import media
 from capture.record.rows import Fault, MediaRef
 
 Found = tuple[list[Fault], list[Fault]]
+_MISSING = "the file is missing"
 _RESTORE = "put it back from a copy of the record"
 
 
 def check_files(
-    folder: Path, refs: Sequence[tuple[int, str, MediaRef]], progress: Callable[[str, int, int], None]
+    folder: Path,
+    refs: Sequence[tuple[int, str, MediaRef]],
+    progress: Callable[[str, int, int], None],
+    purged: Callable[[int, str], bool] = lambda seq, sha256: False,
 ) -> tuple[int, Found]:
     """Recompute every referenced file's SHA-256 and list the files that no row points to.
 
@@ -22,12 +26,14 @@ def check_files(
         folder: the media folder.
         refs: (row number, row id, reference), in the order of the rows.
         progress: told "media", how many files are done, of how many.
+        purged: whether a row's file was purged on purpose; when that holds for all its rows it may be missing.
 
     Returns:
         How many files were recomputed, and (faults, notices).
     """
     rows = _rows_by_file(refs)
     faults: list[Fault] = []
+    notices: list[Fault] = []
     expected: set[Path] = set()
     for done, (ref, numbers) in enumerate(rows.items(), start=1):
         try:
@@ -37,10 +43,18 @@ def check_files(
             continue
         expected.add(path)
         what = _check_file(path, ref)
-        if what:
+        if what in (None, _MISSING) and all(purged(number, ref.sha256) for number in numbers):
+            notices.append(_purged(_where(folder, path), what is None, _pointing(ref, numbers)))
+        elif what:
             faults.append(Fault(_where(folder, path), f"{what}; {_pointing(ref, numbers)}", _RESTORE))
         progress("media", done, len(rows))
-    return len(rows), (faults, _unknown(folder, expected))
+    return len(rows), (faults, notices + _unknown(folder, expected))
+
+
+def _purged(where: str, still_there: bool, pointing: str) -> Fault:
+    if still_there:
+        return Fault(where, f"it was to be purged, but the file is still there; {pointing}", "purge again to remove it")
+    return Fault(where, f"purged on purpose; {pointing}", "nothing; its hash and what was heard of it stay")
 
 
 def _rows_by_file(refs: Sequence[tuple[int, str, MediaRef]]) -> dict[MediaRef, list[int]]:
@@ -55,7 +69,7 @@ def _rows_by_file(refs: Sequence[tuple[int, str, MediaRef]]) -> dict[MediaRef, l
 
 def _check_file(path: Path, ref: MediaRef) -> str | None:
     if not path.exists():
-        return "the file is missing"
+        return _MISSING
     try:
         size, digest = path.stat().st_size, media.digest_of(path)
     except OSError as error:

@@ -11,6 +11,7 @@ from typing import Any
 from uuid import UUID
 
 from capture.record import chain
+from capture.record.admin import PURGED
 from capture.record.rows import Fault, Head, MediaRef
 from capture.record.times import parse_time
 from capture.record.trouble import UNREADABLE
@@ -33,7 +34,8 @@ class Stored:
 @dataclass
 class Chained:
     """What the walk along the chain found. ``stored``: rows by number; ``computed``: hashes recomputed, of rows
-    that are what they were; ``refs``: (row number, id, media reference)."""
+    that are what they were; ``refs``: (row number, id, media reference); ``jobs``: the job of each of those rows;
+    ``purged``: (job, SHA-256) of files that were purged on purpose."""
 
     count: int = 0
     head: Head = field(default_factory=lambda: Head(0, chain.GENESIS))
@@ -44,11 +46,17 @@ class Chained:
     notices: list[Fault] = field(default_factory=list)
     times: dict[str, tuple[datetime, float]] = field(default_factory=dict)
     ids: dict[str, int] = field(default_factory=dict)
+    jobs: dict[int, str] = field(default_factory=dict)
+    purged: set[tuple[str, str]] = field(default_factory=set)
 
     @classmethod
     def nothing(cls) -> Chained:
         """The result when the ledger cannot be read at all."""
         return cls()
+
+    def purged_on_purpose(self, seq: int, sha256: str) -> bool:
+        """Whether the job of row ``seq`` has a row, unchanged, that says that this file of it was purged."""
+        return (self.jobs.get(seq, ""), sha256) in self.purged
 
     def fault(self, seq: int, id_: object, what: str, todo: str = _COMPARE) -> None:
         """Add a fault about a row."""
@@ -196,7 +204,18 @@ def _check_content(found: Chained, seq: int, row: dict[str, Any]) -> None:
     if not canonical:
         found.fault(seq, id_, "its body is not canonical JSON (RFC 8785)")
     found.refs += [(seq, id_, ref) for ref in refs]
+    if refs:
+        found.jobs[seq] = row["job"]
+    if row["kind"] == PURGED and seq in found.computed:
+        found.purged |= {(row["job"], digest) for digest in _purged(body)}
     _check_time(found, seq, row)
+
+
+def _purged(body: dict[str, Any]) -> list[str]:
+    try:
+        return [str(item["sha256"]) for item in body["data"]["files"]]
+    except (KeyError, TypeError):
+        return []
 
 
 def _ref(medium: dict[str, Any]) -> MediaRef:

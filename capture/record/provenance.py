@@ -8,29 +8,11 @@ from itertools import pairwise
 from capture.errors import CaptureError
 from capture.record import admin
 from capture.record import bag_format as form
-from capture.record.ledger import Record
-from capture.record.origin import KEY, layers, origin_fault
+from capture.record.origin import layers, origin_fault
 from capture.record.rows import Fault, Row
 from capture.record.signing import digest_of
 
 _COMPARE = "compare with the bag or the record that it came from"
-
-
-def provenance_faults(record: Record) -> list[Fault]:
-    """Check every job that was imported into a record."""
-    jobs = record._fetch("SELECT DISTINCT job FROM ledger WHERE kind = ?", (admin.IMPORTED,))
-    astray = record._fetch(
-        f"SELECT seq, id FROM ledger WHERE instr(body, '\"{KEY}\":') AND json_extract(body, '$.{KEY}') IS NOT NULL "
-        "AND job NOT IN (SELECT job FROM ledger WHERE kind = ?)",
-        (admin.IMPORTED,),
-    )
-    faults = [
-        Fault(f"row {seq} (id {id_})", "it says that it was imported, but its job was not", _COMPARE)
-        for seq, id_ in astray
-    ]
-    for (job,) in jobs:
-        faults += job_faults(list(record.rows(job)), record.read_media)
-    return faults
 
 
 def job_faults(rows: Sequence[Row], read: Callable[[str], bytes]) -> list[Fault]:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from capture.record.times import parse_time
+
+if TYPE_CHECKING:
+    from capture.record.signatures import Signed
 
 
 @dataclass(frozen=True)
@@ -94,13 +97,14 @@ class Fault:
 @dataclass(frozen=True)
 class Verification:
     """What ``verify`` found: how many rows and media files it recomputed, the head, the faults (none: the record
-    proves itself) and notices, which are worth knowing but no fault."""
+    proves itself), notices, which are worth knowing but no fault, and every signature, whether it holds or not."""
 
     rows: int
     media: int
     head: Head
     faults: tuple[Fault, ...]
     notices: tuple[Fault, ...] = ()
+    signatures: tuple[Signed, ...] = ()
 
     @property
     def ok(self) -> bool:

@@ -10,14 +10,11 @@ from capture.errors import CaptureError
 from capture.record import admin
 from capture.record.ledger import Record
 from capture.record.origin import Layer, layers
-from capture.record.rows import Fault, Row
+from capture.record.rows import Row
 from capture.record.signing import PURGE, SIGN_OFF, digest_of, holds, public_key
 
 HashAt = Callable[[int], str | None]
 """The hash of the row with this number in the ledger at hand, or None."""
-
-_DOUBT = "do not rely on this signature; ask the person named and compare with a copy of the record"
-
 
 @dataclass(frozen=True)
 class Signed:
@@ -69,42 +66,26 @@ def record_signatures(record: Record) -> tuple[Signed, ...]:
     return tuple(found)
 
 
-def signature_faults(record: Record) -> tuple[list[Fault], list[Fault], tuple[Signed, ...]]:
-    """(faults, notices, signatures) of a record, for its verification."""
-    signatures = record_signatures(record)
-    faults = [
-        Fault(f"row {one.row} (id {one.id})", f"the signature of {one.person} does not hold: {why}", _DOUBT)
-        for one in signatures
-        for why in one.faults
-    ]
-    notices = [
-        Fault(
-            f"job {one.job}",
-            f"changed since signed by {one.person} as {one.role}: {_entries(len(one.after))} after row {one.row}",
-            "look at what came after and have it signed again",
-        )
-        for one in signatures
-        if one.after
-    ]
-    return faults, notices, signatures
-
-
 def purge_holds(rows: Sequence[Row], row: Row) -> bool | None:
     """Whether the signature of a purge's row holds; None when it has none."""
-    sealed = row.body["data"].get("sealed")
+    data = _data(row)
+    sealed = data.get("sealed")
     if sealed is None:
         return None
-    key = str(sealed.get("statement", {}).get("key"))
+    if not isinstance(sealed, dict) or not isinstance(sealed.get("statement"), dict):
+        return False
+    statement = sealed["statement"]
+    key = str(statement.get("key"))
     raw = _raw_key(rows, key)
-    data = {name: value for name, value in row.body["data"].items() if name != "sealed"}
-    stated = {name: value for name, value in sealed.get("statement", {}).items() if name not in ("key", "job")}
-    same = stated == data and sealed["statement"].get("job") == row.job
+    said = {name: value for name, value in data.items() if name != "sealed"}
+    stated = {name: value for name, value in statement.items() if name not in ("key", "job")}
+    same = stated == said and statement.get("job") == row.job
     return same and raw is not None and holds(raw, PURGE, sealed)
 
 
 def _check(rows: Sequence[Row], index: int, look: HashAt) -> Signed:
     row = rows[index]
-    data = row.body.get("data", {})
+    data = _data(row)
     try:
         faults = _faults(rows, index, look)
     except (CaptureError, KeyError, TypeError, AttributeError) as error:
@@ -159,7 +140,7 @@ def _content_faults(
 
 def _after(rows: Sequence[Row], row: Row) -> tuple[str, ...]:
     """Ids of the job's entries that a signature does not cover; what was measured and said, not the keeping."""
-    statement = row.body.get("data", {}).get("statement")
+    statement = _data(row).get("statement")
     count = statement.get("rows") if isinstance(statement, dict) else None
     try:
         there = _there(rows, len(layers(row)) - 1)
@@ -177,11 +158,19 @@ def _there(rows: Sequence[Row], depth: int) -> list[tuple[Row, Layer]]:
 
 def _raw_key(rows: Sequence[Row], key: str, person: str | None = None) -> bytes | None:
     for row in rows:
-        if row.kind == admin.KEY and row.body["data"].get("key") == key:
-            found = public_key(row)
+        if row.kind == admin.KEY and _data(row).get("key") == key:
+            try:
+                found = public_key(row)
+            except CaptureError:
+                continue
             if person is None or found.person == person:
                 return found.raw
     return None
+
+
+def _data(row: Row) -> dict[str, Any]:
+    data = row.body.get("data")
+    return data if isinstance(data, dict) else {}
 
 
 def hash_at(record: Record, seq: int) -> str | None:

@@ -174,8 +174,9 @@ def _held_roles(rows: Iterable[Row]) -> Iterable[tuple[str, str, str | None]]:
 
 def has_key(rows: Iterable[Row], signer: Signer) -> bool:
     """Whether a job's rows hold this person's public key already."""
-    owners = [row.body["data"] for row in rows if row.kind == admin.KEY]
-    return any((owner["key"], owner["person"]) == (signer.key, signer.person) for owner in owners)
+    owners = [row.body.get("data") for row in rows if row.kind == admin.KEY]
+    mine = (signer.key, signer.person)
+    return any(isinstance(owner, dict) and (owner.get("key"), owner.get("person")) == mine for owner in owners)
 
 
 def put_key(record: Record, job: str, signer: Signer, moment: Moment) -> Row:

@@ -1,8 +1,8 @@
 """Recompute the whole record and name everything that is not as it was written.
 
 The order: the database file itself, its schema, every row and its place in the chain, the lines of ``heads.txt``, a
-head from outside, then every file that a row points to. Nothing is changed, and a damaged place does not stop the rest
-from being checked.
+head from outside, every file that a row points to, then signatures and the origin of imported jobs. Nothing is changed,
+and a damaged place does not stop the rest from being checked. A file that was purged on purpose is no fault.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from pathlib import Path
 from capture.errors import UsageError
 from capture.record import chain, connection, heads
 from capture.record.check_files import check_files
+from capture.record.check_proofs import Proofs, check_proofs
 from capture.record.check_rows import Chained, check_rows
 from capture.record.check_schema import check_database, check_schema
 from capture.record.rows import Fault, Verification
@@ -63,9 +64,12 @@ def verify(folder: str | Path, *, head: str | None = None, progress: Progress | 
         findings.add(_check_heads(chained, noted))
         if wanted is not None:
             findings.faults += _check_outside_head(chained, wanted)
-        files, found = check_files(folder / connection.MEDIA, chained.refs, told)
+        files, found = check_files(folder / connection.MEDIA, chained.refs, told, chained.purged_on_purpose)
         findings.add(found)
-    return Verification(chained.count, files, chained.head, tuple(findings.faults), tuple(findings.notices))
+        proofs = check_proofs(folder) if chained.count else Proofs()
+        findings.add((list(proofs.faults), list(proofs.notices)))
+    faults, notices = tuple(findings.faults), tuple(findings.notices)
+    return Verification(chained.count, files, chained.head, faults, notices, proofs.signatures)
 
 
 def _check_ledger(folder: Path, noted: heads.HeadLines | None, findings: _Findings, told: Progress) -> Chained:

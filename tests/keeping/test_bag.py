@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import zipfile
 from collections.abc import Callable
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 
@@ -20,12 +21,13 @@ from capture.record import bag_format as form
 from capture.record.admin import job_rows
 from capture.record.bag import export_bag
 from capture.record.bag_import import import_bag, opened_bag
+from capture.record.bulk import Draft, append_all
+from capture.record.check_proofs import check_proofs
 from capture.record.merge import merge_record
-from capture.record.origin import layers
-from capture.record.provenance import provenance_faults
+from capture.record.origin import layers, with_origin
 from capture.record.retention import old_sound, purge
 from capture.record.signatures import record_signatures
-from capture.record.signing import Signer, sign_job
+from capture.record.signing import Signer, digest_of, sign_job
 from tests.keeping.world import LEVER, START, Job, draft, moment, usual_job
 
 AT = "2031-06-01T12:00:00.000+02:00"
@@ -140,7 +142,7 @@ def test_import_keeps_both_proofs(
     assert theirs[-1].body["data"]["head"] == {"seq": record.head().seq, "hash": record.head().hash}
     assert theirs[-1].body["data"]["source"] == "North Quay"
     assert verify(other.folder).ok
-    assert provenance_faults(other) == []
+    assert check_proofs(other.folder).faults == ()
     (signature,) = record_signatures(other)
     assert signature.holds
     assert signature.after == ()
@@ -170,7 +172,7 @@ def test_a_job_that_went_on_is_continued(
     (signature,) = record_signatures(other)
     assert (signature.holds, signature.after) == (True, ())
     assert verify(other.folder).ok
-    assert provenance_faults(other) == []
+    assert check_proofs(other.folder).faults == ()
     older = import_bag(other, tmp_path / "one", moment())
     assert older.known == (job.id,)
 
@@ -201,7 +203,7 @@ def test_a_job_over_three_records(
         usual_job(third)
         import_bag(third, bagged(other, tmp_path / "two.zip"), moment(3))
         assert [one.holds for one in record_signatures(third)] == [True, True]
-        assert provenance_faults(third) == []
+        assert check_proofs(third.folder).faults == ()
         rows = job_rows(third, job.id)
         assert [len(layers(row)) for row in rows] == [3] * (len(job.rows) + 2) + [2, 2, 2] + [1]
         assert verify(third.folder).ok
@@ -217,7 +219,7 @@ def test_two_workshops_become_one(record: Record, other: Record, tmp_path: Path)
         assert done.new == tuple(job.id for job in [*jobs, one, two])
         assert len(opened.jobs()) == 6
         assert verify(opened.folder).ok
-        assert provenance_faults(opened) == []
+        assert check_proofs(opened.folder).faults == ()
         assert merge_record(opened, record.folder, moment()).rows == 0
         with pytest.raises(UsageError, match="the record itself"):
             merge_record(opened, other.folder, moment())
@@ -253,6 +255,43 @@ def test_purged_sound_is_not_in_a_bag_and_does_not_come_back(record: Record, oth
     assert sorted((other.folder / "media").rglob("*")) == before
 
 
+def test_imported_rows_that_are_not_what_they_were_are_named(record: Record, other: Record, tmp_path: Path) -> None:
+    """The importing ledger's own chain is whole here: somebody imported rows that he had changed himself."""
+    job, between = Job(record), Job(record)
+    job.reading("opening_effort", "1.3")
+    between.end()
+    job.end()
+    with opened_bag(bagged(record, tmp_path / "bag", job.id), tmp_path) as bag:
+        rows, links = bag.rows(job.id), bag.links_of(job.id)
+
+    def named(change: Callable[[list[Draft]], list[Draft]], links: str = links) -> str:
+        path = tmp_path / f"forged{len(list(tmp_path.iterdir()))}"
+        with Record.create(path) as forged:
+            for ref in {ref.sha256: ref for row in rows for ref in row.media}.values():
+                forged.put_media(record.read_media(ref.sha256), ref.kind, ref.media_type)
+            drafts = []
+            for row in rows:
+                body = with_origin(row.body, row.seq, row.prev, row.hash)
+                del body["media"]
+                drafts.append(Draft(row.job, row.kind, body, row.at, row.mono, row.session, row.media, row.id))
+            data = {"rows": len(rows), "digest": digest_of(row.hash for row in rows)}
+            media = [forged.put_media(links.encode(), "links", "application/jsonl")]
+            drafts.append(replace(draft(job.id, "imported", data=data), media=media))
+            append_all(forged, change(drafts))
+            return " ".join(str(fault) for fault in check_proofs(path).faults)
+
+    def changed(drafts: list[Draft]) -> list[Draft]:
+        body = {**drafts[2].body, "words": "1.4"}
+        return [*drafts[:2], replace(drafts[2], body=body), *drafts[3:]]
+
+    assert named(lambda drafts: drafts) == ""
+    assert "row 5 there had another content" in named(changed)
+    assert "are not those of the bag" in named(lambda drafts: [*drafts[:2], *drafts[3:]])
+    assert "it was imported, but its job was not" in named(lambda drafts: drafts[:-1])
+    assert "are missing" in named(lambda drafts: drafts, links="")
+    assert "cannot be followed" in named(lambda drafts: drafts, links=links.replace("opened", "opEned"))
+
+
 def test_far_apart_rows_are_not_bridged(record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(form, "BRIDGE", 5)
     one = Job(record)
@@ -265,7 +304,7 @@ def test_far_apart_rows_are_not_bridged(record: Record, tmp_path: Path, monkeypa
     assert len(links) == len(two.rows)
     with Record.create(tmp_path / "third") as third:
         import_bag(third, path, moment())
-        assert provenance_faults(third) == []
+        assert check_proofs(third.folder).faults == ()
 
 
 def test_spans() -> None:

@@ -20,8 +20,9 @@ from capture.errors import UsageError
 from capture.record import Record, verify
 from capture.record.admin import find_job, job_rows
 from capture.record.bulk import append_all
+from capture.record.check_proofs import check_proofs
 from capture.record.keys import find_key, key_id, list_keys, load_private, new_key, public_path
-from capture.record.signatures import hash_at, job_signatures, record_signatures, signature_faults
+from capture.record.signatures import hash_at, job_signatures, record_signatures
 from capture.record.signing import PURGE, SIGN_OFF, Signer, holds, message, procedure_of, seal, sign_job
 from tests.keeping.world import LEVER, Job, draft, moment, usual_job
 
@@ -123,9 +124,10 @@ def test_a_job_is_signed_and_verifies(record: Record, signer: Callable[[str], Si
     assert (len(first.after), len(second.after)) == (1, 0)
     rows = job_rows(record, job.id)
     assert sum(row.kind == "key" for row in rows) == 1
-    faults, notices, _ = signature_faults(record)
-    assert not faults
-    assert [notice.where for notice in notices] == [f"job {job.id}"]
+    found = check_proofs(record.folder)
+    assert not found.faults
+    assert [notice.where for notice in found.notices] == [f"job {job.id}"]
+    assert found.signatures == (first, second)
     assert verify(record.folder).ok
 
 
@@ -268,8 +270,24 @@ def test_a_signature_that_does_not_hold_leaves_with_3(record: Record, signer: Ca
     append_all(record, [draft(job.id, "signature", data=data)])
     shown = CliRunner().invoke(sign_command, [job.id, "--show", "--record", str(record.folder)], standalone_mode=False)
     assert shown.return_value == 3
-    faults, _, _ = signature_faults(record)
-    assert any("does not hold" in fault.what for fault in faults)
+    assert any("does not hold" in fault.what for fault in check_proofs(record.folder).faults)
+
+
+MISSHAPEN = [None, [], {}, {"statement": 3}, {"key": 1, "public": "AA"}, {"sealed": {"statement": {}}}]
+
+
+@pytest.mark.parametrize("data", MISSHAPEN)
+@pytest.mark.parametrize("kind", ["signature", "key", "purged", "imported"])
+def test_misshapen_rows_do_not_hide_others(
+    record: Record, signer: Callable[[str], Signer], kind: str, data: object
+) -> None:
+    first, job = usual_job(record), usual_job(record)
+    append_all(record, [draft(first.id, kind, data=data)])
+    row = sign_job(record, job.id, "reviewer", signer("Ben Carr"), LEVER, moment())
+    forged = {**row.body["data"], "person": "Ada Brook"}
+    append_all(record, [draft(job.id, kind, data=data), draft(job.id, "signature", data=forged)])
+    found = check_proofs(record.folder)
+    assert any(job.id in fault.where or "does not hold" in fault.what for fault in found.faults)
 
 
 def test_jobs_are_named_by_part_of_their_id(record: Record) -> None:
