@@ -13,6 +13,9 @@ from capture.record.origin import Layer, layers
 from capture.record.rows import Row
 from capture.record.signing import PURGE, SIGN_OFF, digest_of, holds, public_key
 
+_NO_CHANGE = admin.KINDS | {"paused", "resumed", "handed_over"}
+"""Kinds of rows after which a signed job is still what was signed."""
+
 HashAt = Callable[[int], str | None]
 """The hash of the row with this number in the ledger at hand, or None."""
 
@@ -147,7 +150,7 @@ def _after(rows: Sequence[Row], row: Row) -> tuple[str, ...]:
     except CaptureError:
         there = []
     covered = {known.id for known, _ in there[: count if isinstance(count, int) and count > 0 else 0]}
-    return tuple(other.id for other in rows if other.kind not in admin.KINDS and other.id not in covered)
+    return tuple(other.id for other in rows if other.kind not in _NO_CHANGE and other.id not in covered)
 
 
 def _there(rows: Sequence[Row], depth: int) -> list[tuple[Row, Layer]]:

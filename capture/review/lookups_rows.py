@@ -12,7 +12,10 @@ from capture.record.times import parse_time
 from capture.review.lookups_schema import STANDING, plain
 
 _UNREPLACED = '"replaces":null'
-_TAKEN = frozenset({"identity", "part", "instrument", "reading", "opened", "resumed"})
+_HEADERS = frozenset({"opened", "resumed", "reopened", "handed_over"})
+"""Rows that may say who works on the job from then on."""
+_TAKEN = frozenset({"identity", "part", "instrument", "reading"}) | _HEADERS
+_NO_ENTRIES = _HEADERS | admin.KINDS | {"source", "paused"}
 _INSERTS = {
     "identity": 6,
     "part": 11,
@@ -58,7 +61,7 @@ class Batch:
         try:
             found = chain.load(body)
             data = found.get("data") or {}
-            if kind in ("opened", "resumed"):
+            if kind in _HEADERS:
                 self._header(job, kind, data)
                 return
             self._entry(seq, job, kind, at, found, data)
@@ -86,7 +89,7 @@ class Batch:
         if now is None:
             now = self._jobs[job] = _JobNow(seq, at, _seconds(at))
         now.last = at
-        now.entries += kind not in admin.KINDS
+        now.entries += kind not in _NO_ENTRIES
         now.signed += kind == admin.SIGNATURE
         if kind == "job_end":
             now.ended = 1

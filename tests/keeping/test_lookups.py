@@ -166,7 +166,7 @@ def test_corrections_by_person(record: Record) -> None:
         pass
     taken = ben.reading("opening_effort", "1.4")
     ben.entry("withdrawn", "opening_effort", {"subject": "opening_effort", "id": taken.id}, replaces=taken.id)
-    ben.entry("resumed", None, {"technician": "Cy Dell"})
+    ben.append("handed_over", {"kind": "handed_over", "data": {"technician": "Cy Dell", "from": "Ben Carr"}})
     ben.reading("supply_pressure", "140")
     with open_index(record.folder) as index:
         assert lookups.corrections(index).rows == (

@@ -116,6 +116,7 @@ def test_a_job_is_signed_and_verifies(record: Record, signer: Callable[[str], Si
     assert statement["rows"] == len(job.rows) + 1
     later = job.entry("note", None, {"text": "one more look"})
     other.entry("note", None, {"text": "not this job"})
+    job.append("paused", {"kind": "paused", "data": {}})
     (found,) = record_signatures(record)
     assert found.after == (later.id,)
     assert "changed since signed: 1 entry" in str(found)
