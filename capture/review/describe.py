@@ -181,6 +181,18 @@ def _key(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
     return Said("Public key", f"of {w.plain(data.get('person'))}", [("key", key)], label="Key put on record")
 
 
+def _purged(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
+    files = data.get("files")
+    amount = w.count(len(files) if isinstance(files, list) else 0, "file")
+    facts = [("decided by", w.plain(data.get("person"))), ("rule", w.plain(data.get("rule")))]
+    return Said("Sound removed on purpose", amount, facts, label="Removed")
+
+
+def _imported(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
+    facts = [(w.spaced(key), w.plain(value)) for key, value in data.items() if isinstance(value, str | int)]
+    return Said("Brought in from another record", "", facts, label="Imported")
+
+
 def _anything(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
     facts = [(w.spaced(key), w.plain(value)) for key, value in data.items()]
     return Said(names.of(kind, subject), "", facts)
@@ -208,4 +220,6 @@ _WRITERS: Mapping[str, Callable[[_Data, str | None, str, Names], Said]] = {
     "source": _source,
     "signature": _signature,
     "key": _key,
+    "purged": _purged,
+    "imported": _imported,
 }

@@ -6,6 +6,7 @@ import io
 import warnings
 import wave
 from base64 import b64encode
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,9 +26,12 @@ _PIXELS = 80_000_000
 
 @dataclass(frozen=True)
 class Shown:
-    """A medium as the page shows it. ``url`` is None when it cannot be shown, and ``note`` says why; ``note`` also
-    says when a picture was reduced. ``seconds`` is a clip's length where known; ``width`` and ``height`` are those
-    of the shown picture."""
+    """A medium as the page shows it.
+
+    ``url`` is None when it cannot be shown, and ``note`` says why; ``note`` also says when a picture was reduced.
+    ``seconds`` is a clip's length where known, ``width`` and ``height`` those of the shown picture; ``removed``: it is
+    gone on purpose.
+    """
 
     ref: MediaRef
     url: str | None
@@ -35,20 +39,28 @@ class Shown:
     seconds: float | None = None
     width: int | None = None
     height: int | None = None
+    removed: bool = False
 
 
 class Gallery:
-    """Turns references into what a page can show; the same reference is read once."""
+    """Turns references into what a page can show; the same reference is read once.
 
-    def __init__(self, record: Record, *, inline: bool) -> None:
+    Args:
+        record: where the media are.
+        inline: carry them inside the page.
+        removed: files removed on purpose, by SHA-256, each with a sentence that says so.
+    """
+
+    def __init__(self, record: Record, *, inline: bool, removed: Mapping[str, str] | None = None) -> None:
         self._record = record
+        self._removed = removed or {}
         self._inline = inline
         self._known: dict[MediaRef, Shown] = {}
 
     @property
     def unshown(self) -> tuple[Shown, ...]:
-        """What could not be shown so far."""
-        return tuple(shown for shown in self._known.values() if shown.url is None)
+        """What could not be shown so far, except what was removed on purpose."""
+        return tuple(shown for shown in self._known.values() if shown.url is None and not shown.removed)
 
     def show(self, ref: MediaRef) -> Shown:
         """The medium as a data URI, or as a path relative to the record's folder. Never raises: a missing, changed or
@@ -57,11 +69,23 @@ class Gallery:
             self._known[ref] = self._make(ref)
         return self._known[ref]
 
+    def _why(self, ref: MediaRef) -> str:
+        """Why a medium cannot be read, without the path on this machine: the page may go anywhere."""
+        if ref.sha256 in self._removed:
+            return self._removed[ref.sha256]
+        try:
+            there = self._record.media_path(ref.sha256).exists()
+        except CaptureError:
+            return "its SHA-256 is none; verify the record"
+        if there:
+            return "the file is not what it was when it was recorded; put it back from a copy of the record"
+        return "the file is missing from the record; put it back from a copy"
+
     def _make(self, ref: MediaRef) -> Shown:
         try:
             content = self._record.read_media(ref.sha256)
-        except CaptureError as error:
-            return Shown(ref, None, str(error))
+        except CaptureError:
+            return Shown(ref, None, self._why(ref), removed=ref.sha256 in self._removed)
         path = f"media/{ref.sha256[:2]}/{ref.sha256}"
         if ref.media_type in SOUND_TYPES:
             url = _data_uri(content, ref.media_type) if self._inline else path

@@ -13,6 +13,7 @@ from markupsafe import Markup
 from capture.errors import UsageError
 from capture.review import tables
 from capture.review import wording as w
+from capture.review.describe import mapping
 from capture.review.inline import Gallery
 from capture.review.measured import budget_table, measured_facts
 from capture.review.names import names_for
@@ -65,7 +66,7 @@ def make_report(record: Record, job: str, *, inline_media: bool = True) -> Repor
     if not rows:
         raise UsageError(f"{record.folder}: there is no job {job}; 'benchwitness jobs' lists those that are there.")
     names = names_for(record, rows)
-    gallery = Gallery(record, inline=inline_media)
+    gallery = Gallery(record, inline=inline_media, removed=_removed(rows))
     story = tell(rows, names, gallery)
     style, script = _asset("report.css"), _asset("report.js")
     template = _environment().get_template("report.html")
@@ -93,6 +94,17 @@ def make_report(record: Record, job: str, *, inline_media: bool = True) -> Repor
         policy=_policy(style, script, inline=inline_media),
     )
     return Report(html, tuple(f"{shown.ref.kind} {shown.ref.sha256}: {shown.note}" for shown in gallery.unshown))
+
+
+def _removed(rows: list[Row]) -> dict[str, str]:
+    """The files that the job's rows of kind "purged" name, with a sentence each."""
+    found: dict[str, str] = {}
+    for row in rows:
+        files = mapping(row.body.get("data")).get("files") if row.kind == "purged" else None
+        for file in files if isinstance(files, list) else ():
+            digest = mapping(file).get("sha256")
+            found[w.plain(digest)] = f"it was removed on purpose on {w.day(row.at)}, see row {row.seq}"
+    return found
 
 
 def _signed(record: Record, rows: list[Row]) -> tuple[Signed, ...]:

@@ -274,6 +274,22 @@ def test_media_that_are_missing_or_changed_are_named_in_their_place(record: Reco
     assert report.html.count("Clip cannot be played:") == 2
     assert "the file is missing" in report.html
     assert "not what it was" in report.html
+    assert str(record.folder) not in report.html
+
+
+def test_sound_removed_on_purpose_is_told_as_such(record: Record) -> None:
+    writer = Writer(record)
+    writer.open(technician="T")
+    writer.say(stage("as_received"))
+    (clip,) = (ref for r in record.rows(JOB) for ref in r.media if ref.kind == "clip")
+    record.media_path(clip.sha256).unlink()
+    data = {"files": [clip.to_body()], "person": "N. Lind", "rule": {"audio_older_than_days": 30}}
+    at = "2032-01-01T10:00:00+00:00"
+    record.append(job=JOB, kind="purged", body={"data": data}, at=at, mono=0, session="s-2")
+    report = make_report(record, JOB)
+    assert report.unshown == ()
+    assert "it was removed on purpose on 1 January 2032" in report.html
+    assert "Sound removed on purpose 1 file" in Page.of(report.html).root.text
 
 
 def test_pictures_that_cannot_be_shown_do_not_stop_the_report(record: Record) -> None:
