@@ -1,0 +1,212 @@
+"""One least-squares adjustment of everything the picture says about card and rim.
+
+Unknowns (12): pose card to camera (6), the rim circle's centre in the card frame (3), its axis' pitch about x and
+roll about y (rad), the width of its edge break. Observations: the target's points, the rim's upper outline (a circle
+of known diameter less the edge break, in its own plane), the case's two sides just below it (tangents to a cylinder
+of the known diameter), and how upright card and case stand to each other. Rays, no flat shortcut. Corrections by
+Levenberg and Marquardt's damped Gauss-Newton, outliers by Huber's weights; the covariance is that of the weighted
+normal equations, inputs propagate by the implicit function theorem (JCGM 102:2011, 6.3).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from vision.markers import Seen
+from vision.model import Array, Camera, Geometry
+from vision.optics import distort, project, rotation, to_normalised, undistort
+from vision.pose import jacobian, lift
+
+SIZE = 12
+POSE, CENTRE, TILT, BREAK = slice(0, 6), slice(6, 9), slice(9, 11), 11
+STEPS = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-3] * 3 + [1e-5] * 2 + [1e-3])
+INPUTS = ("rim_diameter", "print_scale", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+INPUT_STEPS = np.array([1e-2, 1e-5, 1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5])
+_HALF_ARC = np.radians(78)
+_ANGLES = np.linspace(-_HALF_ARC, _HALF_ARC, 121)
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """What was observed. ``arc`` (N, 2), ``left`` and ``right`` (N, 2): edge points in px; their sigmas; ``turn``
+    (2, 2) turns normalised coordinates so that the card's z points up (-y)."""
+
+    seen: Seen
+    camera: Camera
+    geometry: Geometry
+    turn: Array
+    lean_sigma: float
+    x_guess: float = 0.0
+    x_sigma: float = 0.0
+    depth_guess: float = 0.0
+    depth_sigma: float = 0.0
+    arc: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    left: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    right: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    arc_sigma: float = 1.0
+    side_sigma: float = 1.0
+    scale: float = 1.0
+
+    def inputs(self) -> Array:
+        """Present values of ``INPUTS``."""
+        m, d = self.camera.matrix, np.zeros(5)
+        k = np.ravel(self.camera.distortion)[:5]
+        d[: len(k)] = k
+        return np.array([self.geometry.rim_diameter_mm, self.scale, m[0, 0], m[1, 1], m[0, 2], m[1, 2], *d])
+
+    def with_inputs(self, v: Array) -> Problem:
+        """The same observations under other inputs."""
+        m = np.array([[v[2], self.camera.matrix[0, 1], v[4]], [0, v[3], v[5]], [0, 0, 1]])
+        cam = replace(self.camera, matrix=m, distortion=v[6:11].copy())
+        return replace(self, camera=cam, scale=float(v[1]), geometry=replace(self.geometry, rim_diameter_mm=float(v[0])))
+
+
+def axis(q: Array) -> Array:
+    """The rim plane's unit normal (3,) in the card frame."""
+    a, b = q[TILT]
+    return np.array([np.sin(b), -np.sin(a) * np.cos(b), np.cos(a) * np.cos(b)])
+
+
+def basis(q: Array) -> tuple[Array, Array, Array]:
+    """Right, away, up: an orthonormal frame of the rim plane in the card frame."""
+    n = axis(q)
+    e1 = np.array([1.0, 0, 0]) - n[0] * n
+    e1 /= np.linalg.norm(e1)
+    return e1, np.cross(n, e1), n
+
+
+def camera_centre(q: Array) -> Array:
+    """Camera centre (3,) in the card frame."""
+    return np.asarray(-rotation(q[:3]).T @ q[3:6])
+
+
+def _towards(q: Array) -> tuple[float, float]:
+    """Direction of the camera in the rim plane (rad) and its distance from the axis (mm)."""
+    e1, e2, _ = basis(q)
+    d = camera_centre(q) - q[CENTRE]
+    return float(np.arctan2(d @ e2, d @ e1)), float(np.hypot(d @ e1, d @ e2))
+
+
+def circle(q: Array, radius: float, angles: Array, height: float = 0.0) -> Array:
+    """Points (N, 3) of a circle round the rim's axis, ``height`` mm over the rim plane."""
+    e1, e2, n = basis(q)
+    return np.asarray(q[CENTRE] + radius * (np.cos(angles)[:, None] * e1 + np.sin(angles)[:, None] * e2) + height * n)
+
+
+def branches(q: Array, p: Problem, radius: float) -> tuple[Array, Array]:
+    """Near and far half of the rim circle in turned normalised coordinates, (121, 2) each, x ascending."""
+    phi, _ = _towards(q)
+    near = to_normalised(circle(q, radius, phi + _ANGLES), q[POSE]) @ p.turn.T
+    far = to_normalised(circle(q, radius, phi + np.pi - _ANGLES), q[POSE]) @ p.turn.T
+    return near, far
+
+
+def outline(q: Array, p: Problem, x: Array) -> Array:
+    """Height (y, turned normalised) of the rim's upper outline at ``x`` (N,): the higher of its two halves."""
+    radius = p.geometry.rim_diameter_mm / 2 - q[BREAK]
+    near, far = branches(q, p, radius)
+    return np.minimum(np.interp(x, near[:, 0], near[:, 1]), np.interp(x, far[:, 0], far[:, 1]))
+
+
+def reach(q: Array, p: Problem) -> tuple[float, float]:
+    """The x range (turned normalised) over which the outline is told well."""
+    near, far = branches(q, p, p.geometry.rim_diameter_mm / 2 - q[BREAK])
+    lo, hi = max(near[0, 0], far[0, 0]), min(near[-1, 0], far[-1, 0])
+    pad = 0.02 * (hi - lo)
+    return float(lo + pad), float(hi - pad)
+
+
+def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
+    """Silhouette of the outermost cylinder at ``heights`` over the rim plane: card-frame points (N, 3)."""
+    phi, dist = _towards(q)
+    r = p.geometry.rim_diameter_mm / 2
+    a = np.arccos(np.clip(r / max(dist, r * 1.01), -1, 1))
+    pts = [circle(q, r, np.array([phi + side * a]), float(h))[0] for h in heights]
+    return np.array(pts)
+
+
+def residuals(q: Array, p: Problem) -> tuple[Array, Array]:
+    """All residuals divided by their sigma, and which of them may be outliers (bool)."""
+    d = p.seen.image - project(lift(p.seen.card * p.scale), q[POSE], p.camera)
+    parts = [(d / p.seen.sigma[:, None]).ravel()]
+    soft = [np.zeros(parts[0].size, bool)]
+    f = float(p.camera.matrix[0, 0])
+    if len(p.arc):
+        u = undistort(p.arc, p.camera) @ p.turn.T
+        h = 1e-4
+        y0 = outline(q, p, u[:, 0])
+        slope = (outline(q, p, u[:, 0] + h) - y0) / h
+        parts.append((u[:, 1] - y0) / np.hypot(1, slope) * f / p.arc_sigma)
+        soft.append(np.ones(len(u), bool))
+    for side, obs in ((1, p.right), (-1, p.left)):
+        if len(obs):
+            u = undistort(obs, p.camera) @ p.turn.T
+            ends = to_normalised(side_line(q, p, side, np.array([0.0, -3.0])), q[POSE]) @ p.turn.T
+            k = (ends[1, 0] - ends[0, 0]) / (ends[1, 1] - ends[0, 1])
+            parts.append((u[:, 0] - ends[0, 0] - k * (u[:, 1] - ends[0, 1])) * f / p.side_sigma)
+            soft.append(np.ones(len(u), bool))
+    g = p.geometry
+    prior = [q[9] / p.lean_sigma, q[10] / p.lean_sigma, (q[BREAK] - g.edge_break_mm) / g.edge_break_u_mm]
+    if p.depth_sigma > 0:
+        prior.append((q[7] - p.depth_guess) / p.depth_sigma)
+    if p.x_sigma > 0:
+        prior.append((q[6] - p.x_guess) / p.x_sigma)
+    parts.append(np.array(prior))
+    soft.append(np.zeros(len(prior), bool))
+    return np.concatenate(parts), np.concatenate(soft)
+
+
+def _weights(r: Array, soft: npt.NDArray[np.bool_], huber: float) -> Array:
+    return np.where(soft, np.sqrt(np.minimum(1.0, huber / np.maximum(np.abs(r), 1e-12))), 1.0)
+
+
+def solve(q: Array, p: Problem, free: npt.NDArray[np.bool_], huber: float = 1.5, rounds: int = 25) -> Array:
+    """Adjust the unknowns marked ``free`` (12,) from start values ``q``."""
+    index = np.flatnonzero(free)
+    r, soft = residuals(q, p)
+    w = _weights(r, soft, huber)
+    lam = 1e-3
+    for _ in range(rounds):
+        def part(v: Array, q0: Array = q) -> Array:
+            full = q0.copy()
+            full[index] = v
+            return residuals(full, p)[0]
+
+        j = jacobian(part, q[index], STEPS[index]) * w[:, None]
+        a, g = j.T @ j, j.T @ (w * r)
+        moved = False
+        for _ in range(6):
+            step = np.linalg.solve(a + lam * np.diag(np.diag(a) + 1e-12), -g)
+            trial = q.copy()
+            trial[index] += step
+            new = residuals(trial, p)[0]
+            if np.isfinite(new).all() and np.sum((w * new) ** 2) <= np.sum((w * r) ** 2):
+                gain = np.sum((w * r) ** 2) - np.sum((w * new) ** 2)
+                q, r, lam, moved = trial, new, lam / 4, True
+                break
+            lam *= 6
+        if not moved:
+            break
+        w = _weights(r, soft, huber)
+        if gain < 1e-6 * (1 + np.sum((w * r) ** 2)):
+            break
+    return q
+
+
+def covariance(q: Array, p: Problem) -> tuple[Array, Array]:
+    """Covariance (12, 12) of the unknowns, and the gain (12, inputs): d unknowns / d ``INPUTS``."""
+    r, soft = residuals(q, p)
+    w = _weights(r, soft, 1.5)
+    j = jacobian(lambda v: residuals(v, p)[0], q, STEPS) * w[:, None]
+    inv = np.linalg.pinv(j.T @ j)
+    v0 = p.inputs()
+    dk = jacobian(lambda v: residuals(q, p.with_inputs(v))[0], v0, INPUT_STEPS) * w[:, None]
+    return inv, np.asarray(-inv @ j.T @ dk)
+
+
+def to_pixels(turned: Array, p: Problem) -> Array:
+    """Turned normalised coordinates (N, 2) to picture pixels (N, 2)."""
+    return distort(turned @ p.turn, p.camera)

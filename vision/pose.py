@@ -1,0 +1,128 @@
+"""Where the camera stands to the card: from the target's points to a pose (6,), robust against a bad marker."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision.markers import Seen
+from vision.model import Array, Camera
+from vision.optics import project, undistort
+
+# card axes x, z, -y are the print's own plane axes: a right-handed frame with the print in its third coordinate 0
+_FLAT = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]])
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """Rotation vector and translation (6,) card to camera; covariance (6, 6) scaled by the residuals; residual
+    rms in px; the points it rests on; how many times worse the second solution of a flat target fits."""
+
+    vector: Array
+    covariance: Array
+    rms: float
+    seen: Seen
+    ratio: float
+    dropped: tuple[int, ...] = ()
+
+
+def lift(card: Array) -> Array:
+    """Points of the print (N, 2) x, z as points of the card frame (N, 3)."""
+    return np.stack([card[:, 0], np.zeros(len(card)), card[:, 1]], axis=1)
+
+
+def residuals(vector: Array, seen: Seen, camera: Camera) -> Array:
+    """Seen minus projected, in units of each point's sigma: (2N,)."""
+    d = (seen.image - project(lift(seen.card), vector, camera)) / seen.sigma[:, None]
+    return np.asarray(d.ravel())
+
+
+def jacobian(fn: object, x: Array, steps: Array) -> Array:
+    """Central differences of ``fn`` (n,) -> (m,) at ``x``; ``steps`` (n,)."""
+    cols = []
+    for k in range(len(x)):
+        e = np.zeros(len(x))
+        e[k] = steps[k]
+        cols.append((fn(x + e) - fn(x - e)) / (2 * steps[k]))  # type: ignore[operator]
+    return np.stack(cols, axis=-1)
+
+
+_STEPS = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3])
+
+
+def _refine(vector: Array, seen: Seen, camera: Camera) -> tuple[Array, float]:
+    def fn(v: Array) -> Array:
+        return residuals(v, seen, camera)
+
+    lam, r = 1e-3, fn(vector)
+    for _ in range(30):
+        j = jacobian(fn, vector, _STEPS)
+        a, g = j.T @ j, j.T @ r
+        step = np.linalg.solve(a + lam * np.diag(np.diag(a)), -g)
+        new = fn(vector + step)
+        if new @ new <= r @ r:
+            done = r @ r - new @ new < 1e-9 * (1 + r @ r)
+            vector, r, lam = vector + step, new, lam / 5
+            if done:
+                break
+        else:
+            lam *= 8
+            if lam > 1e8:
+                break
+    return vector, float(r @ r)
+
+
+def _start(seen: Seen, camera: Camera) -> list[Array]:
+    import cv2
+
+    flat = np.concatenate([seen.card, np.zeros((len(seen.card), 1))], axis=1)
+    n = undistort(seen.image, camera)
+    count, rvecs, tvecs, _ = cv2.solvePnPGeneric(flat, n, np.eye(3), np.zeros(5), flags=cv2.SOLVEPNP_IPPE)
+    out = []
+    for k in range(int(count)):
+        r = cv2.Rodrigues(rvecs[k])[0] @ _FLAT
+        out.append(np.concatenate([cv2.Rodrigues(r)[0].ravel(), np.asarray(tvecs[k]).ravel()]))
+    return out
+
+
+def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
+    """Pose from at least one marker.
+
+    Of several markers one that contradicts the others (a cable across its edge) is dropped: worst first, until
+    none has a corner more than 4 sigma and 1 px off.
+
+    Returns:
+        None when the points carry no pose.
+    """
+    dropped: list[int] = []
+    while len(seen.card) >= 4:
+        try:
+            fits = [_refine(v, seen, camera) for v in _start(seen, camera)]
+        except Exception:
+            return None
+        fits = [f for f in fits if np.isfinite(f[1]) and f[0][5] > 0]
+        if not fits:
+            return None
+        fits.sort(key=lambda f: f[1])
+        vector, cost = fits[0]
+        off = np.linalg.norm(residuals(vector, seen, camera).reshape(-1, 2), axis=1)
+        px = off * seen.sigma
+        owners = [int(o) for o in np.unique(seen.owner)]
+        bad = {o: float(off[seen.owner == o].max()) for o in owners
+               if o >= 0 and off[seen.owner == o].max() > 4 and px[seen.owner == o].max() > 1.0}
+        many = sum(o >= 0 for o in owners) > (2 if -1 not in owners else 1)
+        if bad and many:
+            worst = max(bad, key=lambda o: bad[o])
+            dropped.append(worst)
+            seen = seen.only(seen.owner != worst)
+            continue
+        dof = max(2 * len(seen.card) - 6, 1)
+        j = jacobian(lambda v: residuals(v, seen, camera), vector, _STEPS)
+        scale = max(1.0, cost / dof)
+        cov = np.linalg.pinv(j.T @ j) * scale
+        rms = float(np.sqrt(np.mean(px**2)))
+        other = [f for f in fits[1:] if np.abs(f[0][:3] - vector[:3]).max() > 1e-3]
+        ratio = float(np.sqrt((other[0][1] + 1) / (cost + 1))) if other else 99.0
+        return Pose(vector, cov, rms, seen, ratio, tuple(dropped))
+    return None

@@ -1,0 +1,253 @@
+"""Finds the case's rim: first from the classes of :mod:`vision.segment`, then by edges in the picture itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from vision import adjust
+from vision.edges import colour_profiles, fit_colour, slopes, summits
+from vision.model import Array, Geometry
+from vision.optics import project, to_normalised
+from vision.pose import Pose
+from vision.segment import LEVER, MM, OTHER, View
+
+Picture = npt.NDArray[np.uint8]
+_MIN_COLUMNS = 120
+
+
+@dataclass(frozen=True, eq=False)
+class Rim:
+    """The adjusted unknowns ``q`` (12,), the problem they solve, covariance and gain of inputs; how much of the
+    outline carries an edge (0..1); rms of the edges about it, px; how many edge points each side gave."""
+
+    q: Array
+    problem: adjust.Problem
+    covariance: Array
+    gain: Array
+    covered: float
+    rms: float
+    sides: tuple[int, int]
+
+
+@dataclass(frozen=True, eq=False)
+class Rough:
+    """From the classes: view columns and rows of the case's upper outline, its middle and half width in mm."""
+
+    columns: Array
+    rows: Array
+    middle_x: float
+    half: float
+    rim_z: float
+
+
+def rough(view: View) -> Rough | None:
+    """The case's upper outline in the view, or None when no case is seen."""
+    import cv2
+
+    label = view.prob.argmax(0)
+    body = (label != OTHER).astype(np.uint8)
+    count, parts, stats, _ = cv2.connectedComponentsWithStats(body, connectivity=4)
+    if count < 2:
+        return None
+    best = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
+    mask = parts == best
+    if mask.sum() < 3000:
+        return None
+    case = mask & (label != LEVER)
+    top = np.where(case.any(0), case.argmax(0), -1)
+    any_top = np.where(mask.any(0), mask.argmax(0), -1)
+    # outermost columns of the upper 8 mm; an outline that leaves the view cannot be told
+    row0 = int(any_top[any_top >= 0].min())
+    band = mask[row0 : row0 + int(8 / MM)]
+    widths = [np.flatnonzero(row) for row in band if row.any()]
+    spans = np.array([[w[0], w[-1]] for w in widths if len(w)])
+    if len(spans) < 5:
+        return None
+    left, right = float(np.percentile(spans[:, 0], 8)), float(np.percentile(spans[:, 1], 92))
+    if right - left < _MIN_COLUMNS:
+        return None
+    columns = np.arange(view.prob.shape[2])
+    inner = (columns > left + 0.03 * (right - left)) & (columns < right - 0.03 * (right - left))
+    lever_cols = np.zeros(len(columns), bool)
+    lever_here = (mask & (label == LEVER)).any(0) & (any_top < top)
+    lever_cols[lever_here] = True
+    wide = np.convolve(lever_cols, np.ones(9), "same") > 0
+    ok = inner & (top > 1) & ~wide & (any_top == top)
+    if ok.sum() < _MIN_COLUMNS // 2:
+        return None
+    cols, rows = columns[ok].astype(float), top[ok] - 0.5
+    ends = (np.abs(cols - (left + right) / 2) > 0.38 * (right - left))
+    rim_row = float(np.median(rows[ends])) if ends.sum() > 8 else float(np.percentile(rows, 80))
+    below = mask[int(rim_row + 0.4 / MM) : int(rim_row + 1.7 / MM)]
+    edges = np.array([[w[0], w[-1]] for w in (np.flatnonzero(row) for row in below) if len(w)])
+    if len(edges) >= 3:
+        left, right = float(np.median(edges[:, 0])) - 0.5, float(np.median(edges[:, 1])) + 0.5
+    x = view.x(np.array([left, right]))
+    return Rough(cols, rows, float(x.mean()), float((x[1] - x[0]) / 2), float(view.z(np.array([rim_row]))[0]))
+
+
+def _start(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> Array:
+    q = np.zeros(adjust.SIZE)
+    q[:6] = pose.vector
+    camera = adjust.camera_centre(q)
+    dist = float(np.hypot(camera[0] - seen.middle_x, camera[1] - view.y))
+    ratio = geometry.rim_diameter_mm / 2 / seen.half
+    q[6:9] = [seen.middle_x + (ratio - 1) * (seen.middle_x - camera[0]), view.y + (ratio - 1) * dist, seen.rim_z]
+    q[8] = camera[2] + ratio * (seen.rim_z - camera[2])
+    q[adjust.BREAK] = geometry.edge_break_mm
+    return q
+
+
+def _turn(pose: Pose, at: Array) -> Array:
+    up = to_normalised(np.stack([at, at + [0, 0, 10.0]]), pose.vector)
+    d = up[0] - up[1]  # downwards in the picture
+    d = d / np.linalg.norm(d)
+    return np.array([[d[1], -d[0]], [d[0], d[1]]])
+
+
+def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, camera: object) -> Rim | None:
+    """Fit the rim circle.
+
+    Args:
+        rgb: the picture (H, W, 3).
+        pose: card to camera.
+        view: the classified view.
+        seen: the outline from its classes.
+        geometry: what is known of the case.
+        camera: the camera.
+
+    Returns:
+        None when the outline cannot be followed.
+    """
+    q = _start(pose, view, seen, geometry)
+    own = np.sqrt(np.maximum(np.diag(pose.covariance)[:3], 0)).max()
+    lean = float(np.hypot(np.radians(geometry.card_lean_u_deg), own))
+    p = adjust.Problem(pose.seen, camera, geometry, _turn(pose, q[6:9]), lean,  # type: ignore[arg-type]
+                       x_guess=float(q[6]), x_sigma=0.35,
+                       depth_guess=float(q[7]), depth_sigma=0.35 / seen.half * float(np.linalg.norm(q[3:6])))
+    coarse = project(view.points(seen.columns, seen.rows), pose.vector, p.camera)
+    free = np.zeros(adjust.SIZE, bool)
+    free[[6, 7, 8, 9, 10]] = True
+    scale = float(p.camera.matrix[0, 0]) / float(np.linalg.norm(adjust.camera_centre(q) - q[6:9]))  # px per mm
+    p = replace(p, arc=coarse, arc_sigma=0.25 * scale)
+    q = adjust.solve(q, p, free, huber=1.0)
+    lever = _lever_span(view, pose, p)
+    found = None
+    for half, everything, search in ((0.8, False, True), (0.35, True, False), (0.25, True, False)):
+        arc, tried = arc_edges(rgb, q, p, half * scale, lever, scale, search)
+        wide = max(1.3 * half, 0.5) * scale
+        left, right = side_edges(rgb, q, p, -1, wide), side_edges(rgb, q, p, 1, wide)
+        if len(arc) < 25:
+            return None
+        p = replace(p, arc=arc, left=left, right=right, arc_sigma=1.0,
+                    side_sigma=0.3 * np.sqrt(max(len(left), len(right), 4)))
+        mask = np.ones(adjust.SIZE, bool) if everything else np.r_[np.zeros(6, bool), np.ones(6, bool)]
+        q = adjust.solve(q, p, mask)
+        found = (len(arc) / max(tried, 1), len(left), len(right))
+    assert found is not None
+    r = arc_residuals(q, p)
+    near = np.abs(r) < max(1.0, 3 * 1.4826 * float(np.median(np.abs(r))))
+    rms = float(np.sqrt(np.mean(r[near] ** 2)))
+    cov, gain = adjust.covariance(q, p)
+    return Rim(q, p, cov, gain, found[0] * float(np.mean(np.abs(r) < 1.5)), rms, (found[1], found[2]))
+
+
+def arc_residuals(q: Array, p: adjust.Problem) -> Array:
+    """Distances (N,) of the outline's edge points from the adjusted outline, px."""
+    r, _ = adjust.residuals(q, p)
+    n = 2 * len(p.seen.card)
+    return np.asarray(r[n : n + len(p.arc)] * p.arc_sigma)
+
+
+def _lever_span(view: View, pose: Pose, p: adjust.Problem) -> tuple[float, float]:
+    """Turned normalised x range that the lever covers in the view; empty when none."""
+    cols = np.flatnonzero((view.prob.argmax(0) == LEVER).sum(0) >= 3)
+    if len(cols) == 0:
+        return 1.0, -1.0
+    pts = view.points(np.array([cols.min() - 4.0, cols.max() + 4.0]), np.array([100.0, 100.0]))
+    x = (to_normalised(pts, pose.vector) @ p.turn.T)[:, 0]
+    return float(x[0]), float(x[1])
+
+
+def _along(v: Array, half: int) -> Array:
+    """Mean over ``half`` neighbours to either side, along the outline."""
+    if half == 0:
+        return v
+    c = np.concatenate([np.zeros((1, *v.shape[1:])), np.cumsum(v, axis=0)])
+    n = len(v)
+    lo, hi = np.maximum(np.arange(n) - half, 0), np.minimum(np.arange(n) + half + 1, n)
+    return np.asarray((c[hi] - c[lo]) / (hi - lo)[:, None, None])
+
+
+def _edges_at(rgb: Picture, px: Array, normal: Array, half: float, spread: float, at: float = 0.0,
+              neighbours: int = 2) -> Array:
+    """On each normal the edge near ``at`` px: the strongest, weighted by nearness (sigma ``spread`` px)."""
+    t, v = colour_profiles(rgb, px, normal, half + 4)
+    v = _along(v, neighbours)
+    slope = slopes(t, v, 0.8)
+    strength = np.linalg.norm(slope, axis=2)
+    mag = np.where(summits(strength) & (np.abs(t - at) <= half)[None], strength, 0)
+    score = np.where(mag > np.maximum(0.12 * mag.max(1), 0.8)[:, None], np.sqrt(mag), 0)
+    score = score * np.exp(-0.5 * ((t - at) / spread) ** 2)[None]
+    index = np.argmax(score, axis=1)
+    ok = score[np.arange(len(px)), index] > 0
+    if not ok.any():
+        return np.zeros((0, 2))
+    e = fit_colour(t, v[ok], slope[ok], index[ok], 2.6)
+    fine = e.ok & (np.abs(e.offset - at) <= half + 0.5)
+    return np.asarray((px[ok] + e.offset[:, None] * normal[ok])[fine])
+
+
+def _outermost(rgb: Picture, px: Array, normal: Array, half: float, scale: float) -> float:
+    """How far outside (px) of the expected outline the outermost edge runs that can be followed most of the way.
+
+    Edges are first averaged along pieces of the outline: what runs along with it adds up, noise and clutter do not.
+    """
+    t, v = colour_profiles(rgb, px, normal, half + 4)
+    slope = slopes(t, v, 0.9)
+    pieces = np.array_split(slope, 14)
+    s = np.stack([np.linalg.norm(q.mean(0), axis=1) for q in pieces])
+    s = np.where((np.abs(t) <= half)[None], s, 0)
+    votes = np.clip(s / np.maximum(0.25 * s.max(1, keepdims=True), 1.2), 0, 1) ** 2
+    k = np.exp(-0.5 * ((t - t.mean()) / max(0.07 * scale, 0.7)) ** 2)
+    total = np.convolve(votes.mean(0), k / k.max(), "same")
+    top = summits(total[None])[0] & (total >= 0.7 * total.max())
+    return float(t[np.flatnonzero(top)[-1]]) if top.any() else 0.0
+
+
+def arc_edges(rgb: Picture, q: Array, p: adjust.Problem, half: float, lever: tuple[float, float], scale: float,
+              search: bool) -> tuple[Array, int]:
+    """Edge points (N, 2) px within ``half`` px of the expected upper outline, and how many places were tried; with
+    ``search`` the outermost edge that runs along is taken, else the one nearest to what is expected."""
+    lo, hi = adjust.reach(q, p)
+    x = np.linspace(lo, hi, 181)
+    x = x[(x < lever[0]) | (x > lever[1])]
+    h = 1e-4
+    y, y2 = adjust.outline(q, p, x), adjust.outline(q, p, x + h)
+    px = adjust.to_pixels(np.stack([x, y], 1), p)
+    tangent = adjust.to_pixels(np.stack([x + h, y2], 1), p) - px
+    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
+    down = adjust.to_pixels(np.stack([x, y + h], 1), p) - px
+    normal = np.stack([tangent[:, 1], -tangent[:, 0]], 1)
+    normal *= -np.sign(np.sum(normal * down, axis=1, keepdims=True))
+    at = _outermost(rgb, px, normal, half, scale) if search else 0.0
+    return _edges_at(rgb, px, normal, half, (0.14 if search else 0.4 * half / scale) * scale, at), len(x)
+
+
+def side_edges(rgb: Picture, q: Array, p: adjust.Problem, side: int, half: float) -> Array:
+    """Edge points (N, 2) px of one side of the case just below the rim."""
+    heights = -np.linspace(q[adjust.BREAK] + 0.25, 1.7, 14)
+    px = project(adjust.side_line(q, p, side, heights), q[:6], p.camera)
+    along = px[-1] - px[0]
+    along /= np.linalg.norm(along)
+    centre = project(q[6:9][None], q[:6], p.camera)[0]
+    normal = np.array([along[1], -along[0]])
+    normal *= np.sign(normal @ (px[0] - centre))
+    out = _edges_at(rgb, px, np.repeat(normal[None], len(px), 0), half, half / 2.5)
+    if len(out) < 5:
+        return np.zeros((0, 2))
+    off = (out - px[0]) @ normal
+    return np.asarray(out[np.abs(off - np.median(off)) < 1.5])

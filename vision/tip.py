@@ -1,0 +1,178 @@
+"""Finds the lever's upper edge: its place from the classes, its position from edges in the picture itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from vision import adjust
+from vision.edges import colour_profiles, fit_colour, slopes, summits
+from vision.model import Array
+from vision.optics import project, rays, undistort
+from vision.rim import Picture, Rim
+from vision.segment import LEVER, MM, View
+
+
+@dataclass(frozen=True, eq=False)
+class Tip:
+    """``image`` (2,) px of the highest point; ``sigma_px`` of its height; ``edge`` (N, 2) px of the upper edge;
+    ``width_mm`` seen; ``slope`` of the upper edge against the rim plane (tan) with its standard error, or None when
+    the edge is too short to tell; ``share``: how much of the upper edge carries a clear edge; ``peak``: how sure
+    the classes are."""
+
+    image: Array
+    sigma_px: float
+    edge: Array
+    width_mm: float
+    slope: tuple[float, float] | None
+    share: float
+    peak: float
+
+
+def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
+    """Heights (N,) over the rim plane, mm, of picture points (N, 2) taken to lie in the plane ``y``."""
+    n = undistort(image, p.camera)
+    centre, d = rays(n, q[:6])
+    s = (y - centre[1]) / d[:, 1]
+    return np.asarray((centre + s[:, None] * d - q[6:9]) @ adjust.axis(q))
+
+
+def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Tip | None:
+    """The lever's tip, or None when no lever is seen near the case's axis."""
+    import cv2
+
+    q, p = rim.q, rim.problem
+    prob = view.prob[LEVER]
+    count, parts, stats, _ = cv2.connectedComponentsWithStats((prob > 0.4).astype(np.uint8), connectivity=8)
+    best, score = None, 0.0
+    for k in range(1, count):
+        if stats[k, cv2.CC_STAT_AREA] < 10:
+            continue
+        rows, cols = np.nonzero(parts == k)
+        top = rows.min()
+        at = cols[rows <= top + 2].mean()
+        x = float(view.x(np.array([at]))[0]) - q[6]
+        pts = project(view.points(np.array([at]), np.array([top - 0.5])), q[:6], p.camera)
+        h = float(height_of(pts, q, p, y)[0])
+        if abs(x) > off_axis_mm + 3.0 or not -6.0 < h < 9.0:
+            continue
+        s = float(prob[parts == k].sum())
+        if s > score:
+            best, score = k, s
+    if best is None:
+        return None
+    mask = parts == best
+    cols = np.flatnonzero(mask.any(0))
+    tops = mask[:, cols].argmax(0)
+    first = int(tops.min())
+    # the part of the upper edge within 1.2 mm of its highest place, in one piece
+    near = tops <= first + 1.2 / MM
+    at = int(np.argmin(tops))
+    lo = hi = at
+    while lo > 0 and near[lo - 1] and cols[lo - 1] == cols[lo] - 1:
+        lo -= 1
+    while hi + 1 < len(cols) and near[hi + 1] and cols[hi + 1] == cols[hi] + 1:
+        hi += 1
+    columns = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * 2) + 1))
+    rows = _sub_rows(prob, mask, cols[lo : hi + 1], columns)
+    return _measure(rgb, view, rim, y, columns, rows, float(prob[mask].max()), first)
+
+
+def _sub_rows(prob: Array, mask: Array, cols: Array, columns: Array) -> Array:
+    """Row where the lever's probability passes one half, upwards, at each of ``columns``."""
+    out = []
+    for c in cols:
+        r = int(mask[:, c].argmax())
+        a, b = (float(prob[r - 1, c]) if r else 0.0), float(prob[r, c])
+        f = (0.5 - a) / (b - a) if b > a else 1.0
+        out.append(r - 1 + float(np.clip(f, 0, 1)))
+    return np.asarray(np.interp(columns, cols, out))
+
+
+def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows: Array, peak: float,
+             first: int) -> Tip | None:
+    q, p = rim.q, rim.problem
+    pts = view.points(columns, rows)
+    px = project(pts, q[:6], p.camera)
+    up = project(pts + [0, 0, 0.5], q[:6], p.camera) - px
+    scale = float(np.median(np.linalg.norm(up, axis=1))) / 0.5
+    up /= np.linalg.norm(up, axis=1, keepdims=True)
+    half = max(0.45 * scale, 3.0)
+    t, v = colour_profiles(rgb, px, up, half + 3)
+    slope = slopes(t, v, 0.8)
+    strength = np.linalg.norm(slope, axis=2)
+    mag = np.where(summits(strength) & (np.abs(t) <= half)[None], strength, 0)
+    mag *= _not_the_rim(t, v, px, up, rim, scale)
+    # nearest strong edge to where the classes change; then once more round the smoothed course of that
+    centre = np.zeros(len(px))
+    for spread in (0.22 * scale, max(1.0, 0.1 * scale)):
+        weight = np.sqrt(mag) * np.exp(-0.5 * ((t[None] - centre[:, None]) / spread) ** 2)
+        index = np.argmax(weight, axis=1)
+        centre = _running_median(t[index], 3)
+    clear = mag[np.arange(len(px)), index] > 1.5
+    e = fit_colour(t, v, slope, index, 2.6, neighbours=1)
+    ok = e.ok & clear & (np.abs(e.offset) <= half + 0.5)
+    share = float(ok.mean())
+    guess = px - 0.0 * up
+    edge = np.where(ok[:, None], px + np.where(ok, e.offset, 0)[:, None] * up, guess)
+    if ok.sum() >= 3:
+        edge = edge[ok]
+        used = columns[ok]
+    else:
+        used = columns
+    h = height_of(edge, q, p, y)
+    win = max(1, int(0.3 / (MM * (columns[1] - columns[0]) + 1e-9)))
+    smooth = np.array([np.median(h[max(0, k - win) : k + win + 1]) for k in range(len(h))])
+    k = int(np.argmax(smooth))
+    pick = edge[k] + (smooth[k] - h[k]) * scale * up[0]
+    noise = float(np.std(h - smooth)) * scale
+    soft = float(np.median(e.blur[ok])) if ok.any() else 2.0
+    sigma = float(np.hypot(0.12 + 0.12 * soft, noise)) if ok.sum() >= 3 else 0.2 * scale
+    width = MM * float(columns[-1] - columns[0])
+    return Tip(pick, sigma, edge, width, _slope(used, h, width), share, peak)
+
+
+def _running_median(x: Array, half: int) -> Array:
+    return np.array([np.median(x[max(0, k - half) : k + half + 1]) for k in range(len(x))])
+
+
+def _not_the_rim(t: Array, v: Array, px: Array, up: Array, rim: Rim, scale: float) -> Array:
+    """Factor (N, M) that turns down edges that are not the lever's: going up over its own edge the colour leaves the
+    lever's colour; going up over the rim's outline, seen beside or behind the tip, it comes back from the case's."""
+    q, p = rim.q, rim.problem
+    xy = px[:, None, :] + t[None, :, None] * up[:, None, :]
+    n = undistort(xy.reshape(-1, 2), p.camera) @ p.turn.T
+    off = np.abs(n[:, 1] - adjust.outline(q, p, n[:, 0])) * float(p.camera.matrix[0, 0])
+    at_rim = off.reshape(len(px), len(t)) < 1.5
+    body = (t < -0.15 * scale) & (t > -0.6 * scale) if (t < -0.15 * scale).sum() > 3 else t < 0
+    lever = np.median(v[:, body], axis=1)
+    lever = np.stack([_running_median(lever[:, k], 4) for k in range(3)], 1)
+    far = np.linalg.norm(v - lever[:, None, :], axis=2)
+    w = max(1, round(1.2 / (t[1] - t[0])))
+    gain = np.zeros_like(far)
+    gain[:, w:-w] = far[:, 2 * w :] - far[:, : -2 * w]
+    return np.where(gain > 0, 1.0, np.where(at_rim, 0.1, 0.5))
+
+
+def _slope(columns: Array, h: Array, width: float) -> tuple[float, float] | None:
+    """Slope of a wide upper edge, its rounded corners left out."""
+    if width < 2.0 or len(h) < 8:
+        return None
+    x = MM * columns
+    lo, hi = x[0] + 0.2 * (x[-1] - x[0]), x[-1] - 0.2 * (x[-1] - x[0])
+    keep = (x >= lo) & (x <= hi)
+    if keep.sum() < 5:
+        return None
+    for _ in range(3):
+        a, b = np.polyfit(x[keep], h[keep], 1)
+        r = h - (a * x + b)
+        lim = max(0.05, 2.5 * 1.4826 * float(np.median(np.abs(r[keep]))))
+        new = (x >= lo) & (x <= hi) & (np.abs(r) <= lim)
+        if new.sum() < 5:
+            break
+        keep = new
+    xs = x[keep]
+    s = float(np.sqrt(np.mean((h[keep] - (a * xs + b)) ** 2)))
+    se = s / (np.sqrt(len(xs) / 4) * max(float(xs.std()), 1e-6))
+    return float(a), float(np.hypot(se, 0.008))
