@@ -29,7 +29,7 @@ if TYPE_CHECKING:
         Setup,
         Target,
     )
-        from vision.photo import load_photo
+    from vision.photo import load_photo
     from vision.report import to_json
     from vision.setups import load_setup, setup_from_mapping
 
