@@ -43,7 +43,7 @@ class SetupMeasurer:
 
     def __call__(self, data: bytes, view: str) -> Looked:
         """Measure one picture; every failure is an answer with its reason."""
-        from vision import load_photo, measure, overlay, to_json
+        from vision import Refusal, load_photo, measure, overlay, to_json
         from vision.errors import VisionError
 
         setup = self._setups.get(view)
@@ -61,7 +61,7 @@ class SetupMeasurer:
         result = measure(photo, setup)
         drawn = overlay(photo, result)
         facts = to_json(result)
-        if hasattr(result, "reason"):
+        if isinstance(result, Refusal):
             refused = PhotoResult(view, "refused", reason=result.reason, sentence=result.sentence, measurement=facts)
             return Looked(refused, drawn)
         flags = tuple((flag.id, flag.sentence) for flag in result.flags)
