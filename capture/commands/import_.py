@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -34,6 +35,8 @@ def command(bag: Path, check: bool, record: Path | None, as_json: bool) -> int:
         return _check(bag, as_json)
     folder = record_folder(record)
     there = ledger_path(folder).is_file()
+    if not there and not is_record(bag):
+        _opened(bag)
     with on_terminal("importing") as progress, Record.open(folder) if there else Record.create(folder) as opened:
         take = merge_record if is_record(bag) else import_bag
         done = take(opened, bag, now(), progress=progress)
@@ -48,14 +51,7 @@ def command(bag: Path, check: bool, record: Path | None, as_json: bool) -> int:
 
 
 def _check(bag: Path, as_json: bool) -> int:
-    import tempfile
-
-    from capture.commands.progress import on_terminal
-    from capture.record.bag_import import opened_bag
-
-    near = Path(tempfile.gettempdir())
-    with on_terminal("checking") as progress, opened_bag(bag, near, progress) as opened:
-        about = opened.about
+    about = _opened(bag)
     if as_json:
         click.echo(json.dumps({"bag": str(bag), "ok": True, **about}, ensure_ascii=False, indent=2))
         return 0
@@ -63,3 +59,15 @@ def _check(bag: Path, as_json: bool) -> int:
         click.echo(f"job {job['job']}: {job['rows']} rows")
     click.echo(f"{bag}: the bag proves itself, up to the head {about['head']['hash']} of the record it came from.")
     return 0
+
+
+def _opened(bag: Path) -> dict[str, Any]:
+    """Check a bag without a record, so that a refused one leaves none behind; returns what it says of itself."""
+    import tempfile
+
+    from capture.commands.progress import on_terminal
+    from capture.record.bag_import import opened_bag
+
+    near = Path(tempfile.gettempdir())
+    with on_terminal("checking") as progress, opened_bag(bag, near, progress) as opened:
+        return opened.about

@@ -55,7 +55,23 @@ def _of_record(record: Record) -> Proofs:
         signatures += found
         faults += wrong
         notices += [_changed(one) for one in found if one.after]
-    return Proofs(tuple(faults), tuple(notices), tuple(signatures))
+    return Proofs(tuple(faults), (*notices, *_several_keys(signatures)), tuple(signatures))
+
+
+def _several_keys(signatures: list[Signed]) -> list[Fault]:
+    """Persons who signed with more than one key: a new key, or somebody else who took the name."""
+    keys: dict[str, dict[str, Signed]] = {}
+    for one in signatures:
+        keys.setdefault(" ".join(one.person.casefold().split()), {}).setdefault(one.key, one)
+    return [
+        Fault(
+            f"signatures of {next(iter(first.values())).person}",
+            f"made with {len(first)} keys ({', '.join(key[:16] for key in first)})",
+            "ask the person which of these keys are really theirs",
+        )
+        for first in keys.values()
+        if len(first) > 1
+    ]
 
 
 def _of_job(record: Record, rows: list[Row]) -> tuple[tuple[Signed, ...], list[Fault]]:

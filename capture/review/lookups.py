@@ -57,6 +57,9 @@ def by_gauge(
 ) -> Table:
     """Which readings were taken with a gauge.
 
+    When the gauge's number was corrected later in the job, what had been read with it in between counts for the
+    corrected one; ``said_first`` then shows the number that the reading itself holds.
+
     Args:
         index: see above.
         serial: the gauge's number.
@@ -79,7 +82,7 @@ def by_gauge(
     return _table(
         index,
         f"r.at, {_JOB}, r.stage, r.field, r.amount, r.amount_unit, r.outcome, r.status, {_STANDS}, "
-        "r.instrument AS gauge, r.job",
+        "r.gauge, CASE WHEN r.instrument <> r.gauge THEN r.instrument END AS said_first, r.job",
         f"reading AS r JOIN job AS j ON j.job = r.job WHERE {' AND '.join(clauses)}",
         values,
         "r.at_s, r.seq",

@@ -19,8 +19,8 @@ _NO_ENTRIES = _HEADERS | admin.KINDS | {"source", "paused"}
 _INSERTS = {
     "identity": 6,
     "part": 11,
-    "gauge": 10,
-    "reading": 23,
+    "gauge": 6,
+    "reading": 24,
     "waiting": 2,
 }
 
@@ -38,6 +38,17 @@ class _JobNow:
     ended: int = 0
 
 
+@dataclass(frozen=True)
+class _Replacing:
+    """An entry that stands in for another one of its job, whose id is ``target``."""
+
+    seq: int
+    job: str
+    kind: str
+    target: str
+    confirmed: bool
+
+
 class Batch:
     """Rows of the ledger, taken in their order, written to the index at the end."""
 
@@ -48,7 +59,7 @@ class Batch:
         self._opened: dict[str, tuple[Any, ...]] = {}
         self._person: dict[str, str] = {}
         self._rows: dict[str, list[tuple[Any, ...]]] = {table: [] for table in _INSERTS}
-        self._replaced: list[tuple[str, str, str, bool]] = []
+        self._replaced: list[_Replacing] = []
         self._tally: dict[tuple[str, str], list[int]] = {}
 
     def take(self, seq: int, id_: str, job: str, kind: str, at: str, body: str) -> None:
@@ -74,8 +85,8 @@ class Batch:
             marks = ", ".join("?" * width)
             self._index.executemany(f"INSERT OR REPLACE INTO {table} VALUES ({marks})", self._rows[table])
         self._write_jobs()
-        for job, target, kind, confirmed in self._replaced:
-            self._replace(job, target, kind, confirmed)
+        for replacing in self._replaced:
+            self._replace(replacing)
         self._index.executemany(
             "INSERT INTO tally VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
             "readings = readings + excluded.readings, corrected = corrected + excluded.corrected, "
@@ -110,7 +121,7 @@ class Batch:
         gone = int(status == "not_accepted")
         replaces = body.get("replaces")
         if replaces:
-            self._replaced.append((job, str(replaces), kind, bool(data.get("confirmed"))))
+            self._replaced.append(_Replacing(seq, job, kind, str(replaces), bool(data.get("confirmed"))))
         if status == "unconfirmed":
             self._rows["waiting"].append((seq, job))
         stage = body.get("stage")
@@ -123,8 +134,7 @@ class Batch:
             self._rows["part"].append((*row, _plain(lot), status, gone))
         elif kind == "instrument":
             serial = _text(data.get("serial"))
-            named = (str(data["kind"]), serial, _plain(serial), _text(data.get("due")))
-            self._rows["gauge"].append((seq, job, at, _seconds(at), *named, status, gone))
+            self._rows["gauge"].append((seq, job, serial, _plain(serial), seq, gone))
         elif kind == "reading":
             self._reading(seq, job, at, body, data, gone)
 
@@ -141,8 +151,8 @@ class Batch:
             (
                 *(seq, job, person, at, _seconds(at), body.get("stage"), field, str(data["value"]), str(data["unit"])),
                 *(amount, str(data["default_unit"]), _text(data.get("expanded")), _text(verdict.get("outcome"))),
-                *(low, high, room, near, _text(data.get("via")), serial, _plain(serial), str(body.get("status"))),
-                *(gone, int(bool(body.get("replaces")))),
+                *(low, high, room, near, _text(data.get("via")), serial, serial, _plain(serial)),
+                *(str(body.get("status")), gone, int(bool(body.get("replaces")))),
             )
         )
         counts = self._tally.setdefault((person or "", field), [0, 0, 0, 0])
@@ -157,19 +167,34 @@ class Batch:
     def _add(self, person: str | None, field: str, what: int) -> None:
         self._tally.setdefault((person or "", field), [0, 0, 0, 0])[what] += 1
 
-    def _replace(self, job: str, target: str, kind: str, confirmed: bool) -> None:
+    def _replace(self, by: _Replacing) -> None:
         """Strike what an entry stands in for, if it is of the same job."""
-        found = self._ledger.execute("SELECT seq, job, kind FROM ledger WHERE id = ?", (target,)).fetchone()
-        if found is None or found[1] != job:
+        found = self._ledger.execute("SELECT seq, job, kind FROM ledger WHERE id = ?", (by.target,)).fetchone()
+        if found is None or found[1] != by.job:
             return
-        seq = found[0]
+        seq, _, kind = found
         self._index.execute("DELETE FROM waiting WHERE seq = ?", (seq,))
         for table in STANDING:
             self._index.execute(f"UPDATE {table} SET gone = 1 WHERE seq = ?", (seq,))
-        if found[2] == "reading":
+        if kind == by.kind == "instrument":
+            self._rename_gauge(seq, by)
+        if kind == "reading":
             said = self._index.execute("SELECT person, field, via FROM reading WHERE seq = ?", (seq,)).fetchone()
             if said is not None and said[2] != "photo":
-                self._add(said[0], said[1], 3 if confirmed else 2 if kind == "withdrawn" else 1)
+                self._add(said[0], said[1], 3 if by.confirmed else 2 if by.kind == "withdrawn" else 1)
+
+    def _rename_gauge(self, seq: int, by: _Replacing) -> None:
+        """A gauge's number was corrected: what was read with it in between was read with the one named now."""
+        old = self._index.execute("SELECT plain, root FROM gauge WHERE seq = ?", (seq,)).fetchone()
+        new = self._index.execute("SELECT serial, plain FROM gauge WHERE seq = ? AND gone = 0", (by.seq,)).fetchone()
+        if old is None or new is None:
+            return
+        self._index.execute("UPDATE gauge SET root = ? WHERE seq = ?", (old[1], by.seq))
+        if old[0] is not None and new[1] is not None:
+            self._index.execute(
+                "UPDATE reading SET gauge = ?, plain = ? WHERE job = ? AND plain = ? AND seq > ? AND seq < ?",
+                (*new, by.job, old[0], old[1], by.seq),
+            )
 
     def _write_jobs(self) -> None:
         self._index.executemany(

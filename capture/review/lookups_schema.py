@@ -6,7 +6,7 @@ does not stand; ``at_s`` is the time in seconds since 1970, UTC.
 
 from __future__ import annotations
 
-VERSION = 1
+VERSION = 2
 """Another version of the tables makes an index be rebuilt."""
 
 SCHEMA = """
@@ -40,16 +40,14 @@ CREATE TABLE part (
 CREATE INDEX part_lot ON part (plain, seq) WHERE plain IS NOT NULL;
 
 CREATE TABLE gauge (
-  seq INTEGER PRIMARY KEY, job TEXT NOT NULL, at TEXT NOT NULL, at_s REAL NOT NULL, kind TEXT NOT NULL, serial TEXT,
-  plain TEXT, due TEXT, status TEXT NOT NULL, gone INTEGER NOT NULL
+  seq INTEGER PRIMARY KEY, job TEXT NOT NULL, serial TEXT, plain TEXT, root INTEGER NOT NULL, gone INTEGER NOT NULL
 );
-CREATE INDEX gauge_plain ON gauge (plain, at_s);
 
 CREATE TABLE reading (
   seq INTEGER PRIMARY KEY, job TEXT NOT NULL, person TEXT, at TEXT NOT NULL, at_s REAL NOT NULL, stage TEXT,
   field TEXT NOT NULL, value TEXT NOT NULL, unit TEXT NOT NULL, amount TEXT NOT NULL, amount_unit TEXT NOT NULL,
-  expanded TEXT, outcome TEXT, low TEXT, high TEXT, room REAL, near REAL, via TEXT, instrument TEXT, plain TEXT,
-  status TEXT NOT NULL, gone INTEGER NOT NULL, correction INTEGER NOT NULL
+  expanded TEXT, outcome TEXT, low TEXT, high TEXT, room REAL, near REAL, via TEXT, instrument TEXT, gauge TEXT,
+  plain TEXT, status TEXT NOT NULL, gone INTEGER NOT NULL, correction INTEGER NOT NULL
 );
 CREATE INDEX reading_job ON reading (job);
 CREATE INDEX reading_gauge ON reading (plain, at_s) WHERE plain IS NOT NULL;
@@ -71,8 +69,10 @@ CREATE TABLE tally (
 ) WITHOUT ROWID;
 """
 """``room``: the distance from an amount to its nearest limit, as a part of the limits' width, or of the limit itself
-when there is only one; negative outside. ``near`` is its amount without sign. ``score``: a series' change by its line
-of best fit, as a multiple of the spread about that line."""
+when there is only one; negative outside. ``near`` is its amount without sign. ``instrument`` is the gauge as the entry
+names it, ``gauge`` after later corrections of the gauge's number; ``root`` is the number of the first entry in a chain
+of such corrections. ``score``: a series' change by its line of best fit, as a multiple of the spread about that
+line."""
 
 STANDING = ("identity", "part", "gauge", "reading")
 """The tables whose rows can be ``gone``."""

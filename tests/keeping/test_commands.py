@@ -106,8 +106,10 @@ def test_a_flipped_bit_leaves_with_3_and_names_the_file(shell: Shell, jobs: list
     code, out, err = shell("import", "bag", "--record", "away")
     assert (code, out) == (3, "")
     assert path.name in err
+    assert not (tmp_path / "away").exists()
     shutil.rmtree("bag")
     assert shell("import", "bag", "--record", "away")[0] == 2
+    assert not (tmp_path / "away").exists()
 
 
 def test_usage(shell: Shell, jobs: list[str]) -> None:

@@ -71,6 +71,29 @@ def test_gauge_between_two_days_as_they_were_at_the_bench(record: Record) -> Non
             days(since="2031-02-30")
 
 
+def test_a_gauge_whose_number_is_corrected_later(record: Record) -> None:
+    job = Job(record)
+    first = job.gauge("effort_gauge", "E-1")
+    job.gauge("supply_gauge", "S-1")
+    job.reading("opening_effort", "1.31", instrument="E-1")
+    job.reading("supply_pressure", "140", instrument="S-1")
+    with open_index(record.folder) as index:
+        assert lookups.by_gauge(index, "E-1").total == 1
+    second = job.gauge("effort_gauge", "E-7", replaces=first.id)
+    job.reading("opening_effort", "1.32", instrument="E-7")
+    job.gauge("effort_gauge", "E-9", replaces=second.id)
+    job.reading("opening_effort", "1.33", instrument="E-9")
+    job.gauge("effort_gauge", "E-1")
+    job.reading("opening_effort", "1.34", instrument="E-1")
+    with open_index(record.folder) as index:
+        nine = lookups.by_gauge(index, "E-9").records()
+        said = [(row["amount"], row["said_first"]) for row in nine]
+        assert said == [("1.31", "E-1"), ("1.32", "E-7"), ("1.33", None)]
+        assert [row["amount"] for row in lookups.by_gauge(index, "E-1").records()] == ["1.34"]
+        assert lookups.by_gauge(index, "E-7").total == 0
+        assert lookups.by_gauge(index, "S-1").total == 1
+
+
 def test_unit_history_follows_corrections_of_its_number(record: Record) -> None:
     first = usual_job(record, serial="K7-0412")
     second = Job(record, days=400, serial="")

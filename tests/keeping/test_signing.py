@@ -264,6 +264,15 @@ def test_the_commands(record: Record, tmp_path: Path, monkeypatch: pytest.Monkey
     assert isinstance(run(sign_command, [job.id]).exception, UsageError)
 
 
+def test_two_keys_under_one_name_are_noticed(record: Record, signer: Callable[[str], Signer]) -> None:
+    one, two = usual_job(record), usual_job(record)
+    sign_job(record, one.id, "reviewer", signer("Ben Carr"), LEVER, moment())
+    assert check_proofs(record.folder).notices == ()
+    sign_job(record, two.id, "reviewer", signer("ben carr"), LEVER, moment())
+    (notice,) = check_proofs(record.folder).notices
+    assert "made with 2 keys" in notice.what
+
+
 def test_a_signature_that_does_not_hold_leaves_with_3(record: Record, signer: Callable[[str], Signer]) -> None:
     job = usual_job(record)
     row = sign_job(record, job.id, "reviewer", signer("Ben Carr"), LEVER, moment())
