@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from capture.bench.live_needs import missing_offers, stage_offers
+from capture.bench.live_needs import earlier_missing, missing_offers, stage_offers
 from capture.judge.entry import Entry, Recorded, Verdict
 from capture.judge.say import answer_words, name_of, read_back
-from capture.judge.view import VALUE_KINDS, JobView, same_thing
+from capture.judge.view import JOB_WIDE, VALUE_KINDS, JobView, same_thing
 from capture.procedure.model import Procedure
 from capture.units import UNITS
 
@@ -35,10 +35,12 @@ def job_board(
         pictures: entry id -> SHA-256 of the picture to show beside it.
 
     Returns:
-        stage, last (cards), waiting, warnings (gravest and newest first), recent, ended.
+        unit, stage, stages, last (cards), waiting, warnings (of this stage, gravest and newest first; without those of
+        what waits), earlier (warnings of other stages), recent.
     """
     replaced = {one.entry.replaces for one in view.recorded}
     waiting = view.waiting()
+    present, earlier = _warnings(procedure, view, replaced, {held.id for held in waiting})
     return {
         "unit": [
             {"name": name_of(procedure, "identity", held.entry.subject), "value": str(held.data["value"])}
@@ -46,19 +48,21 @@ def job_board(
         ],
         "stage": _stage(procedure, view),
         "stages": stage_offers(procedure, view),
-        "last": [card(procedure, one, pictures) for one in latest if one.entry.kind not in {"stage_end"}],
+        "last": [card(procedure, one, pictures) for one in latest if _worth_a_card(one, latest)],
         "waiting": [
             {
                 "id": held.id,
                 "text": read_back(procedure, held.entry),
                 "value": _value(procedure, held.entry),
+                "via": "photo" if held.data.get("via") == "photo" else "",
                 "name": name_of(procedure, held.entry.kind, held.entry.subject),
-                "why": [warning.sentence for warning in held.entry.warnings],
+                "why": [{"severity": w.severity, "sentence": w.sentence, "todo": w.todo} for w in held.entry.warnings],
                 "say": _confirming(procedure, held.entry),
             }
             for held in reversed(waiting)
         ],
-        "warnings": _warnings(procedure, view, replaced),
+        "warnings": present,
+        "earlier": earlier,
         "recent": [
             {**card(procedure, one, pictures), "gone": one.id in replaced}
             for one in reversed(view.recorded)
@@ -77,6 +81,7 @@ def card(procedure: Procedure, one: Recorded, pictures: Mapping[str, str]) -> di
         "at": one.moment.at.isoformat(timespec="seconds"),
         "name": _name(procedure, entry),
         "value": _value(procedure, entry),
+        "via": "photo" if entry.kind == "reading" and entry.data.get("via") == "photo" else "",
         "tone": tone,
         "verdict": verdict,
         "limits": "" if entry.verdict is None else _limits(entry.verdict),
@@ -91,6 +96,12 @@ def card(procedure: Procedure, one: Recorded, pictures: Mapping[str, str]) -> di
         "advice": None if entry.advice is None else [entry.advice.sentence, entry.advice.caution],
         "picture": pictures.get(one.id),
     }
+
+
+def _worth_a_card(one: Recorded, latest: Sequence[Recorded]) -> bool:
+    """The end of a stage has none, and a picture none beside the reading that was taken from it."""
+    kinds = [other.entry.kind for other in latest]
+    return one.entry.kind != "stage_end" and not (one.entry.kind == "photo" and "reading" in kinds)
 
 
 def _name(procedure: Procedure, entry: Entry) -> str:
@@ -111,8 +122,7 @@ def _value(procedure: Procedure, entry: Entry) -> str:
     match entry.kind:
         case "reading":
             unit = UNITS.get(str(data["unit"]))
-            shown = f"{data['value']} {unit.symbol if unit else data['unit']}"
-            return f"{shown} (photo)" if data.get("via") == "photo" else shown
+            return f"{data['value']} {unit.symbol if unit else data['unit']}"
         case "turn":
             return f"{data['turns']} turn {data['direction']}"
         case "check":
@@ -147,7 +157,8 @@ def _verdict_words(entry: Entry) -> tuple[str, str]:
     if entry.kind in _LOST:
         return "open", ""
     if entry.verdict is not None:
-        return _OUTCOMES[entry.verdict.outcome]
+        tone, words = _OUTCOMES[entry.verdict.outcome]
+        return ("open" if tone == "good" and entry.status == "unconfirmed" else tone), words
     if entry.kind == "check" and entry.data.get("good") is not None:
         return ("good", "as it should be") if entry.data["good"] else ("bad", "NOT AS IT SHOULD BE")
     grave = [w for w in entry.warnings if w.severity in _GRAVE]
@@ -187,22 +198,30 @@ def _stage(procedure: Procedure, view: JobView) -> dict[str, Any] | None:
         "number": names.index(stage.id) + 1,
         "of": len(names),
         "missing": missing,
+        "earlier": earlier_missing(procedure, view),
     }
 
 
-def _warnings(procedure: Procedure, view: JobView, replaced: set[str | None]) -> list[dict[str, Any]]:
-    """Warnings of entries that still stand and that nothing newer about the same thing overtook."""
-    open_ones = []
+def _warnings(
+    procedure: Procedure, view: JobView, replaced: set[str | None], waiting: set[str]
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Warnings of entries that still stand and that nothing newer about the same thing overtook: here, elsewhere."""
+    found: list[tuple[int, int, bool, dict[str, Any]]] = []
     for place, one in enumerate(view.recorded):
-        if one.id in replaced or one.entry.kind not in VALUE_KINDS:
+        entry = one.entry
+        if one.id in replaced or one.id in waiting or entry.kind not in VALUE_KINDS:
             continue
-        if any(same_thing(one.entry, later.entry) for later in view.recorded[place + 1 :]):
+        if any(same_thing(entry, later.entry) for later in view.recorded[place + 1 :]):
             continue
-        name = _name(procedure, one.entry)
-        open_ones += [
-            (_GRAVE[w.severity], -place, {"id": one.id, "severity": w.severity, "name": name,
-                                          "sentence": w.sentence, "todo": w.todo})
-            for w in one.entry.warnings
-            if w.severity in _GRAVE
-        ]  # fmt: skip
-    return [shown for _, _, shown in sorted(open_ones, key=lambda item: item[:2])]
+        here = entry.kind in JOB_WIDE or entry.stage in {None, view.stage}
+        named = {"id": one.id, "name": _name(procedure, entry), "stage": _stage_name(procedure, entry.stage)}
+        for w in entry.warnings:
+            if w.severity in _GRAVE:
+                shown = {**named, "severity": w.severity, "sentence": w.sentence, "todo": w.todo}
+                found.append((_GRAVE[w.severity], -place, here, shown))
+    found.sort(key=lambda item: item[:2])
+    return [shown for *_, here, shown in found if here], [shown for *_, here, shown in found if not here]
+
+
+def _stage_name(procedure: Procedure, stage: str | None) -> str:
+    return "" if stage is None else name_of(procedure, "stage", stage)

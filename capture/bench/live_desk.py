@@ -51,6 +51,7 @@ class Desk:
         tell: is shown what the page must know.
         pages: how many pages listen now.
         synthesiser: our voice's sound; None when there is none on this machine.
+        microphone: a part of the name of this machine's microphone to use ("default": the usual one), or None.
     """
 
     def __init__(
@@ -62,13 +63,15 @@ class Desk:
         tell: Callable[[Told], None],
         pages: Callable[[], int] = lambda: 0,
         synthesiser: Synthesiser | None = None,
+        *,
+        microphone: str | None = None,
     ) -> None:
         self.record, self.settings = record, settings
         self._listen, self._measure, self._tell, self._pages = listen, measure, tell, pages
         self._synthesiser = synthesiser
+        self._microphone = microphone
         self._lock = threading.RLock()
         self._live: Live | None = None
-        self._said = ""
         self._ended: dict[str, Any] | None = None
         self.voice: Voice = NoVoice()
 
@@ -186,6 +189,16 @@ class Desk:
     # What is shown.
 
     @property
+    def has_voice(self) -> bool:
+        """Whether anything can be read back aloud."""
+        return self._synthesiser is not None
+
+    @property
+    def has_job(self) -> bool:
+        """Whether a job is live."""
+        return self._live is not None
+
+    @property
     def live(self) -> Live:
         """The live job.
 
@@ -264,7 +277,17 @@ class Desk:
         )
         if deaf:
             self._live.warn("recogniser", deaf)
+        if self._microphone is not None:
+            self._use_microphone(self._live, self._microphone)
         self._tell(Told("changed", {}))
+
+    def _use_microphone(self, live: Live, name: str) -> None:
+        from capture.bench.microphone import Microphone
+
+        try:
+            live.listen_to(Microphone("" if name == "default" else name))
+        except CaptureError as error:
+            live.warn("microphone", str(error))
 
     def _made_voice(self) -> Voice:
         player = MachineVoice.player()

@@ -20,6 +20,17 @@ def missing_offers(procedure: Procedure, view: JobView, stage: Stage) -> list[di
     ]
 
 
+def earlier_missing(procedure: Procedure, view: JobView) -> list[dict[str, str]]:
+    """What stages that were begun and left still lack: stage, name and why."""
+    begun = {held.entry.subject for held in view.each("stage")} - {view.stage}
+    return [
+        {"stage": stage.name, "name": item.name, "why": item.why}
+        for stage in procedure.stages
+        if stage.id in begun
+        for item in missing_in(procedure, view, stage)
+    ]
+
+
 def stage_offers(procedure: Procedure, view: JobView) -> list[dict[str, Any]]:
     """Every stage with the line that begins it; ``now``, ``done`` (begun before) and ``next`` say where the job is."""
     ids = [stage.id for stage in procedure.stages]

@@ -198,11 +198,12 @@ def _heard_until(rows: tuple[Row, ...], left: Left) -> int:
 def _hear(listener: Listener, pcm: bytes, shift_s: float) -> Iterator[Heard]:
     size = RATE // 5
     for at in range(0, len(pcm), size):
-        yield from (_shifted(heard, shift_s) for heard in listener.accept(pcm[at : at + size]))
-    yield from (_shifted(heard, shift_s) for heard in listener.finish())
+        yield from (shifted(heard, shift_s) for heard in listener.accept(pcm[at : at + size]))
+    yield from (shifted(heard, shift_s) for heard in listener.finish())
 
 
-def _shifted(heard: Heard, by_s: float) -> Heard:
+def shifted(heard: Heard, by_s: float) -> Heard:
+    """An utterance with all its times later by ``by_s`` seconds."""
     words = tuple(replace(word, start_s=word.start_s + by_s, end_s=word.end_s + by_s) for word in heard.words)
     clip: Any = replace(heard.clip, start_s=heard.clip.start_s + by_s)
     return replace(heard, words=words, start_s=heard.start_s + by_s, end_s=heard.end_s + by_s, clip=clip)

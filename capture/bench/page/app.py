@@ -31,6 +31,7 @@ _STATIC = {
     "microphone.js": "text/javascript",
     "worklet.js": "text/javascript",
     "bench.css": "text/css",
+    "icon.svg": "image/svg+xml",
 }
 _PICTURES = frozenset({"image/jpeg", "image/png", "image/webp"})
 _LONGEST_LINE = 2_000

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import threading
 from collections.abc import AsyncIterator, Callable, Mapping
+from contextlib import suppress
 from typing import Any
 
 from capture.bench.live import Told
@@ -22,7 +24,7 @@ class Hub:
         self.board: Callable[[], Mapping[str, Any]] = dict
         self._loop: asyncio.AbstractEventLoop | None = None
         self._pages: set[asyncio.Queue[str | None]] = set()
-        self._number = 0
+        self._order = threading.Lock()
         self._closing = False
 
     def attach(self, loop: asyncio.AbstractEventLoop) -> None:
@@ -38,12 +40,12 @@ class Hub:
         loop = self._loop
         if loop is None or loop.is_closed() or not self._pages:
             return
-        kind, data = ("board", self.board()) if told.kind == "changed" else (told.kind, told.data)
-        text = event(kind, data)
-        try:
-            loop.call_soon_threadsafe(self._spread, text)
-        except RuntimeError:
-            return  # The loop closed meanwhile: nobody listens any more.
+        # Made and handed over in one go, so that an older board never comes after a newer one.
+        with self._order:
+            kind, data = ("board", self.board()) if told.kind == "changed" else (told.kind, told.data)
+            # A loop that closed meanwhile has nobody listening any more.
+            with suppress(RuntimeError):
+                loop.call_soon_threadsafe(self._spread, event(kind, data))
 
     def close(self) -> None:
         """End all streams; from the loop."""

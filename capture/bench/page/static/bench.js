@@ -37,7 +37,6 @@ const act = {
   say: (line) => send("/say", JSON.stringify({ line })),
   begin: (words) => { at("line").value = words; at("line").focus(); },
   picture: () => at("picture").click(),
-  practise: (number) => send(`/practice/${number}`, "{}"),
   takeUp: (job, form) => send(`/job/${job.state === "finished" ? "reopen" : "resume"}`,
     JSON.stringify({ job: job.job, technician: form.get("technician"), reason: form.get("reason") ?? "" })),
 };
@@ -155,7 +154,7 @@ function key(event) {
 
 function prepare() {
   for (const [words, letter, name] of WORDS) {
-    at("words").append(element("button", { type: "button", class: words === "confirm" ? "first" : "", onclick: () => act.say(words) },
+    at("commands").append(element("button", { type: "button", class: words === "confirm" ? "first" : "", onclick: () => act.say(words) },
       name, element("kbd", {}, letter.toUpperCase())));
   }
   at("keys").append(...KEYS.map(([letter, name]) => element("div", {}, element("dt", {}, name),
@@ -171,6 +170,10 @@ function prepare() {
   });
   at("procedure").addEventListener("change", () => showCautions(board));
   at("picture").addEventListener("change", () => sendPicture(at("picture").files[0]));
+  at("practice").addEventListener("submit", (event) => {
+    event.preventDefault();
+    send(`/practice/${at("practice-file").value}`, "{}");
+  });
   at("pause").addEventListener("click", () => send("/job/pause", "{}"));
   at("finish").addEventListener("click", () => send("/job/finish", "{}"));
   at("hand-over").addEventListener("submit", async (event) => {

@@ -35,13 +35,15 @@ function card(data, minor) {
   const verdict = data.status === "unconfirmed" ? [data.verdict, "not confirmed"].filter(Boolean).join(", ") : data.verdict;
   const kept = data.confirmed ? "confirmed" : data.corrects ? "corrected; the earlier entry stays on record" : "";
   return element("div", { class: `card ${data.tone}${minor ? " minor" : ""}` },
-    element("p", { class: "name" }, data.name),
-    element("p", { class: TEXTS.has(data.kind) || data.value.length > 28 ? "value text" : "value" }, data.value),
-    verdict ? element("p", { class: "verdict" }, `${MARKS[data.tone]} ${verdict}`) : null,
-    element("p", {}, [data.limits ? `limits ${data.limits}` : "", kept].filter(Boolean).join(" · ")),
-    data.words ? element("p", { class: "words" }, `“${data.words}”`) : null,
-    data.picture ? element("img", { src: `/media/${data.picture}`, alt: `${data.name}, measured picture` }) : null,
-    data.advice ? element("p", { class: "advice" }, data.advice[0], element("span", { class: "small" }, data.advice[1])) : null);
+    element("div", {},
+      element("p", { class: "name" }, data.name),
+      element("p", { class: TEXTS.has(data.kind) || data.value.length > 28 ? "value text" : "value" }, data.value,
+        data.via ? element("span", { class: "via" }, ` by ${data.via}`) : null),
+      verdict ? element("p", { class: "verdict" }, `${MARKS[data.tone]} ${verdict}`) : null,
+      element("p", {}, [data.limits ? `limits ${data.limits}` : "", kept].filter(Boolean).join(" · ")),
+      data.words ? element("p", { class: "said" }, `“${data.words}”`) : null,
+      data.advice ? element("p", { class: "advice" }, data.advice[0], element("span", { class: "small" }, data.advice[1])) : null),
+    data.picture ? element("img", { src: `/media/${data.picture}`, alt: `${data.name}, measured picture` }) : null);
 }
 
 function facts(board) {
@@ -74,8 +76,9 @@ function stage(board, act) {
   document.getElementById("stage-count").textContent = now ? `Stage ${now.number} of ${now.of}, ${left} missing` : "";
   redraw("missing", now, () => {
     if (!now) return [];
-    if (!left) return [element("li", {}, element("span", { class: "done" }, "✓ Nothing is missing here"))];
-    return now.missing.map((item) => missing(item, act));
+    const here = left ? now.missing.map((item) => missing(item, act))
+      : [element("li", {}, element("span", { class: "done" }, "✓ Nothing is missing here"))];
+    return [...here, ...now.earlier.map((item) => element("li", { class: "before" }, `${item.stage}: ${item.name} ${item.why}`))];
   });
   redraw("stages", board.stages, () => board.stages.map((known) => element("li", {},
     choice(known.name, known.say, act, { class: known.now ? "now" : known.next ? "next" : known.done ? "done" : "",
@@ -85,18 +88,21 @@ function stage(board, act) {
     element("button", { type: "button", class: "first big", "data-key": "picture", onclick: act.picture }, "Send the picture"))] : []);
 }
 
-function alarms(list) {
-  const [first, ...rest] = list;
+const SEVERITY = { stop: "■ Stop", warning: "▲ Warning", notice: "● Note" };
+
+function alarms(here, earlier) {
+  const [first, ...rest] = here;
   const section = document.getElementById("warning");
-  section.hidden = !first;
-  if (!first) return;
-  section.classList.toggle("stop", first.severity === "stop");
-  document.getElementById("warning-title").textContent = `${first.severity === "stop" ? "■ Stop" : "▲ Warning"}: ${first.name}`;
-  redraw("alarms", list, () => [
-    element("p", { class: "sentence" }, first.sentence), element("p", { class: "todo" }, `→ ${first.todo}`),
-    rest.length ? element("details", {}, element("summary", {}, `${rest.length} more`),
-      element("ul", {}, ...rest.map((one) => element("li", {}, element("b", {}, `${one.name}: `), one.sentence, " ", one.todo)))) : "",
-  ].filter(Boolean));
+  section.hidden = !first && !earlier.length;
+  section.className = `sheet warning ${first ? first.severity : "calm"}`;
+  document.getElementById("warning-title").textContent = first ? `${SEVERITY[first.severity]}: ${first.name}` : "Warnings";
+  const listed = (list) => element("ul", {}, ...list.map((one) => element("li", {},
+    element("b", {}, `${one.name}${one.stage ? `, ${one.stage}` : ""}: `), `${one.sentence} ${one.todo}`)));
+  redraw("alarms", [here, earlier], () => [
+    ...(first ? [element("p", { class: "sentence" }, first.sentence), element("p", { class: "todo" }, `→ ${first.todo}`)] : []),
+    ...(rest.length ? [element("details", {}, element("summary", {}, `${rest.length} more in this stage`), listed(rest))] : []),
+    ...(earlier.length ? [element("details", {}, element("summary", {}, `${earlier.length} of other stages`), listed(earlier))] : []),
+  ]);
 }
 
 export function showJob(board, act) {
@@ -105,21 +111,23 @@ export function showJob(board, act) {
   redraw("cards", board.last, () => board.last.length
     ? board.last.map((one, index) => card(one, index < board.last.length - 1))
     : [element("p", { class: "value" }, "Nothing yet. Say “stage” and the stage you begin with.")]);
+  document.getElementById("caution").textContent = board.cautions[0] ?? "";
   document.getElementById("partial").textContent = board.partial ? `… ${board.partial}` : "";
   document.getElementById("waiting").hidden = !board.waiting.length;
   redraw("questions", board.waiting, () => board.waiting.map((held) => element("li", {},
-    element("span", {}, element("span", {}, `${held.name} `), element("b", {}, held.value)),
+    element("span", {}, element("span", {}, `${held.name} `), element("b", {}, held.value), held.via ? ` by ${held.via}` : ""),
     choice(`“${held.say}”`, held.say, act, { class: "first" }),
-    element("span", { class: "why" }, held.why.join(" ")))));
-  alarms(board.warnings);
+    element("span", { class: "why" }, ...held.why.map((one) => element("span", { class: `why-${one.severity}` },
+      element("b", {}, `${SEVERITY[one.severity]}. `), `${one.sentence} ${one.todo} `))))));
+  alarms(board.warnings, board.earlier);
   stage(board, act);
   redraw("recent", board.recent, () => board.recent.map((one) => element("li", {},
     element("time", { datetime: one.at }, one.at.slice(11, 19)),
     element("span", { class: one.gone ? "gone" : "" }, `${one.name} ${one.value}`),
     element("span", { class: "small" }, one.gone ? "replaced" : one.status === "accepted" ? "" : one.status.replace("_", " ")))));
   redraw("care", board.cautions, () => board.cautions.map((text) => element("li", {}, text)));
-  redraw("practice", board.practice, () => board.practice.map((name, index) => element("button",
-    { type: "button", "data-key": name, onclick: () => act.practise(index) }, `▶ ${name}`)));
+  document.getElementById("practice").hidden = !board.practice.length;
+  redraw("practice-file", board.practice, () => board.practice.map((name, index) => element("option", { value: index }, name)));
   sound(board.sound);
 }
 

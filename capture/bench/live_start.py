@@ -1,0 +1,205 @@
+"""Starts the live bench from the command line's options: record, procedures, recogniser, measurer, voice, server."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+import click
+
+from capture.bench.live import Listener
+from capture.bench.live_desk import Desk, Settings, VoiceChoice
+from capture.bench.live_level import RATE
+from capture.bench.live_source import read_practice
+from capture.bench.live_watch import FolderWatch
+from capture.bench.measurer import SetupMeasurer
+from capture.bench.page.hub import Hub
+from capture.bench.page.serve import serve
+from capture.bench.page.uploads import picture_type
+from capture.bench.resume import shifted
+from capture.bench.session import Measurer
+from capture.bench.voice import Synthesiser
+from capture.errors import UsageError
+
+if TYPE_CHECKING:
+    from capture.procedure.model import Procedure
+    from capture.speech.heard import Heard
+
+_SENTENCES = 6000
+
+
+@dataclass(frozen=True)
+class Options:
+    """The command line's word; see ``benchwitness bench --help``."""
+
+    place: Path | None = None
+    procedures: tuple[str, ...] = ()
+    setups: Mapping[str, Path] = field(default_factory=dict)
+    workshop: str = ""
+    port: int = 0
+    microphone: str | None = None
+    practice: tuple[Path, ...] = ()
+    fast: bool = False
+    watch: Path | None = None
+    voice: str = "page"
+    headset: bool = False
+    keep_sound: bool = True
+    model: Path | None = None
+
+
+def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
+    """Run the bench until it is stopped; returns the exit code.
+
+    Args:
+        options: the command line's word.
+        ready: is told the address to open; printed when None.
+
+    Raises:
+        CaptureError: something that was named cannot be used.
+    """
+    from capture.record import Record
+    from capture.record.place import record_folder
+
+    settings = settings_of(options)
+    target = record_folder(options.place)
+    hub = Hub()
+    with Record.open(target) if (target / "ledger.sqlite").exists() else Record.create(target) as record:
+        desk = Desk(
+            record,
+            settings,
+            listener_factory(options.model),
+            measurer_factory(options.setups),
+            hub.tell,
+            hub.pages,
+            Synthesiser.found() if options.voice != "off" else None,
+            microphone=options.microphone,
+        )
+        watch = None if options.watch is None else folder_watch(desk, options.watch)
+        if settings.voice != "off" and not desk.has_voice and not options.fast:
+            click.echo("espeak-ng is not installed: nothing will be read back aloud, all is on the page.", err=True)
+        if watch is not None:
+            watch.start()
+        try:
+            serve(desk, hub, options.port, ready or (lambda address: _print_address(address, target)))
+        finally:
+            if watch is not None:
+                watch.stop()
+    return 0
+
+
+def settings_of(options: Options) -> Settings:
+    """The bench's settings.
+
+    Raises:
+        CaptureError: a procedure, setup or practice sound cannot be used.
+    """
+    from capture.procedure import find, load_procedure, shipped
+
+    if options.fast and not options.practice:
+        raise UsageError("--fast is for practice sound; name it with --practice.")
+    names = options.procedures or tuple(shipped())
+    procedures = {procedure.id: procedure for procedure in (load_procedure(find(name)) for name in names)}
+    return Settings(
+        procedures=procedures,
+        workshop=options.workshop,
+        voice=cast(VoiceChoice, options.voice),
+        headset=options.headset,
+        keep_sound=options.keep_sound,
+        practice=read_practice(options.practice),
+        fast=options.fast,
+        setups=options.setups,
+    )
+
+
+@dataclass
+class _Counted:
+    """A recogniser, whose times never begin anew, and how many samples it has taken."""
+
+    recogniser: Listener
+    samples: int = 0
+
+
+class FromZero:
+    """One stream of a recogniser that is loaded once and used for one stream after another."""
+
+    def __init__(self, counted: _Counted) -> None:
+        self._counted = counted
+        self._begin_s = counted.samples / RATE
+
+    def accept(self, pcm: bytes) -> list[Heard]:
+        """As the recogniser's, with times from this stream's begin."""
+        self._counted.samples += len(pcm) // 2
+        return [shifted(heard, -self._begin_s) for heard in self._counted.recogniser.accept(pcm)]
+
+    def finish(self) -> list[Heard]:
+        """As the recogniser's."""
+        return [shifted(heard, -self._begin_s) for heard in self._counted.recogniser.finish()]
+
+    @property
+    def partial(self) -> str:
+        """As the recogniser's."""
+        return self._counted.recogniser.partial
+
+
+def listener_factory(model: Path | None) -> Callable[[Procedure], Listener]:
+    """Makes streams of the recogniser; what belongs to a procedure is loaded once."""
+    loaded: dict[str, _Counted] = {}
+
+    def listen(procedure: Procedure) -> Listener:
+        from capture.phrases import pronunciations, sentences, vocabulary
+        from capture.speech import Recogniser
+
+        if procedure.digest not in loaded:
+            loaded.clear()
+            said = [text for text, _ in sentences(procedure, seed=1, count=_SENTENCES)]
+            recogniser = Recogniser(
+                model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=pronunciations(procedure)
+            )
+            loaded[procedure.digest] = _Counted(recogniser)
+        return FromZero(loaded[procedure.digest])
+
+    return listen
+
+
+def measurer_factory(setups: Mapping[str, Path]) -> Callable[[Procedure], Measurer]:
+    """Makes the measurer of a procedure with those setups whose views it has."""
+
+    def measure(procedure: Procedure) -> Measurer:
+        views = {view.id for view in procedure.photos}
+        return SetupMeasurer(procedure, {view: path for view, path in setups.items() if view in views})
+
+    return measure
+
+
+def folder_watch(desk: Desk, folder: Path) -> FolderWatch:
+    """Hands the pictures that come into ``folder`` to the live job."""
+
+    def take(path: Path) -> None:
+        data = path.read_bytes()
+        desk.live.photo(data, picture_type(data), None, path.name)
+
+    def trouble(sentence: str) -> None:
+        if desk.has_job:
+            desk.live.warn("watch", sentence)
+
+    return FolderWatch(folder, take, lambda: desk.has_job, trouble)
+
+
+def list_microphones() -> int:
+    """Print this machine's microphones; returns the exit code."""
+    from capture.bench.microphone import microphones
+
+    found = microphones()
+    for device in found:
+        click.echo(f"{'*' if device.default else ' '} {device.name} ({device.rate} Hz)")
+    if not found:
+        click.echo("This machine has no microphone; plug one in, or use the browser's.", err=True)
+    return 0
+
+
+def _print_address(address: str, target: Path) -> None:
+    click.echo(f"record {target}", err=True)
+    click.echo("Open this address in a browser of this machine; stop with Ctrl+C.", err=True)
+    click.echo(address)

@@ -1,0 +1,94 @@
+"""``benchwitness bench``: the live bench and its page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.option(
+    "--record", "place", type=click.Path(path_type=Path), help="The record's folder; made when it is not there."
+)
+@click.option(
+    "--procedure", "procedures", multiple=True, metavar="NAME", help="Offer this procedure (shipped id or file)."
+)
+@click.option("--setup", "setups", multiple=True, metavar="VIEW=FILE", help="Measuring setup of a photo view.")
+@click.option("--workshop", default="", help="Where the work is done.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=8750, show_default=True, help="Port; 0 takes any free one."
+)
+@click.option("--microphone", metavar="NAME", help="Use this machine's microphone; a part of its name, or 'default'.")
+@click.option("--list-microphones", "list_them", is_flag=True, help="List this machine's microphones and leave.")
+@click.option(
+    "--practice", multiple=True, type=click.Path(path_type=Path), metavar="FILE", help="Sound to practise with."
+)
+@click.option("--fast", is_flag=True, help="Play practice sound as fast as it is heard, in silence.")
+@click.option(
+    "--watch", type=click.Path(path_type=Path), metavar="FOLDER", help="Take every picture that comes into it."
+)
+@click.option(
+    "--voice",
+    type=click.Choice(["page", "machine", "off"]),
+    default="page",
+    show_default=True,
+    help="Who reads back: the page, this machine's loudspeaker, or nobody. Needs espeak-ng.",
+)
+@click.option("--headset", is_flag=True, help="The microphone does not hear the voice: never shut it for that.")
+@click.option(
+    "--keep-sound",
+    type=click.Choice(["all", "words"]),
+    default="all",
+    show_default=True,
+    help="Keep all sound in the record, or only the clips of what was said.",
+)
+@click.option("--model", type=click.Path(path_type=Path), help="Another Vosk model directory.")
+def command(
+    place: Path | None,
+    procedures: tuple[str, ...],
+    setups: tuple[str, ...],
+    workshop: str,
+    port: int,
+    microphone: str | None,
+    list_them: bool,
+    practice: tuple[Path, ...],
+    fast: bool,
+    watch: Path | None,
+    voice: str,
+    headset: bool,
+    keep_sound: str,
+    model: Path | None,
+) -> int:
+    """Run a job live: listen, read back, and show the job on a page of this machine.
+
+    The address that is printed lets one browser in; nothing is reachable from other machines. Voices are personal data:
+    what the microphone takes in lies in the record's folder and nowhere else.
+    """
+    from capture.bench.live_start import Options, list_microphones, run
+
+    if list_them:
+        return list_microphones()
+    options = Options(
+        place=place,
+        procedures=procedures,
+        setups=dict(_pair(text) for text in setups),
+        workshop=workshop,
+        port=port,
+        microphone=microphone,
+        practice=practice,
+        fast=fast,
+        watch=watch,
+        voice=voice,
+        headset=headset,
+        keep_sound=keep_sound == "all",
+        model=model,
+    )
+    return run(options)
+
+
+def _pair(text: str) -> tuple[str, Path]:
+    view, sign, name = text.partition("=")
+    if not sign or not view or not name:
+        raise click.BadParameter(f"'{text}': write VIEW=FILE", param_hint="--setup")
+    return view, Path(name)
