@@ -53,6 +53,29 @@ def read(folder: Path) -> HeadLines | None:
     return HeadLines(tuple(lines), tuple(unreadable), bool(rest))
 
 
+def is_complete(folder: Path, seq: int, digest: str) -> bool:
+    """Whether ``heads.txt`` plainly has one line for each row up to ``seq``, as far as its size and its last line tell;
+    quick however long it is."""
+    last = f"{seq} {digest}\n".encode() if seq else b""
+    try:
+        with (folder / NAME).open("rb") as stream:
+            if stream.seek(0, 2) != _size_of(seq):
+                return False
+            stream.seek(-len(last), 2)
+            return stream.read() == last
+    except FileNotFoundError:
+        return not seq
+
+
+def _size_of(seq: int) -> int:
+    """The bytes of the lines of rows 1 to ``seq``: a number, a space, 64 digits, a line feed each."""
+    size, first = 66 * seq, 1
+    while first <= seq:
+        size += len(str(first)) * (min(seq, 10 * first - 1) - first + 1)
+        first *= 10
+    return size
+
+
 def add(folder: Path, heads: Iterable[tuple[int, str]]) -> None:
     """Append lines, one (seq, hash) each; a torn last line is ended first.
 

@@ -243,6 +243,9 @@ class Record:
 
     def _note_missing_heads(self) -> None:
         """Write the lines of ``heads.txt`` that a crash between commit and line left out."""
+        head = self.head()
+        if heads.is_complete(self.folder, head.seq, head.hash):
+            return
         noted = heads.read(self.folder)
         known = {line.seq for line in noted.lines} if noted else set()
         last = max(known, default=0)
