@@ -32,7 +32,8 @@ def command(
 
     The signature covers the job's rows and the head of the whole record. Entries that come later are allowed, but the
     signature then says "changed since signed". Signing confirms a look at the record; it does not replace the maker's
-    manual, local rules or a qualified person. Leaves with 3 when a signature of the job does not hold.
+    manual, local rules or a qualified person. Leaves with 1 when the job is not finished or has entries that are
+    missing or unconfirmed, and with 3 when a signature of the job does not hold.
     """
     from capture.commands.keeping import now, signer
     from capture.errors import UsageError
@@ -40,7 +41,7 @@ def command(
     from capture.record.admin import find_job, job_rows
     from capture.record.place import record_folder
     from capture.record.signatures import hash_at, job_signatures
-    from capture.record.signing import procedure_of, sign_job
+    from capture.record.signing import open_points, procedure_of, sign_job
 
     if not show and (role is None or person is None):
         raise UsageError("Signing needs a role and a person; give --role and --person, or --show to see who signed.")
@@ -49,8 +50,8 @@ def command(
         if not show and role is not None and person is not None:
             procedure = procedure_of(opened, job_rows(opened, whole))
             sign_job(opened, whole, role, signer(person, key, passphrase_file), procedure, now())
-        head = opened.head()
-        found = job_signatures(job_rows(opened, whole), lambda seq: hash_at(opened, seq))
+        head, rows = opened.head(), job_rows(opened, whole)
+        found = job_signatures(rows, lambda seq: hash_at(opened, seq))
     if as_json:
         listed = [{**one.__dict__, "holds": one.holds} for one in found]
         click.echo(json.dumps({"job": whole, "head": head.hash, "signatures": listed}, ensure_ascii=False, indent=2))
@@ -58,4 +59,9 @@ def command(
         for one in found:
             click.echo(str(one))
         click.echo(f"head  {head.hash}" if found else f"job {whole}: not signed")
-    return 0 if all(one.holds for one in found) else 3
+    unsettled = open_points(rows)
+    for sentence in unsettled:
+        click.echo(sentence, err=True)
+    if not all(one.holds for one in found):
+        return 3
+    return 1 if unsettled else 0

@@ -159,6 +159,21 @@ def check_role(rows: Sequence[Row], role: str, person: str, key: str, procedure:
             )
 
 
+def open_points(rows: Sequence[Row]) -> list[str]:
+    """What a signer should know of a job that is not settled, a sentence each: not finished, missing, unconfirmed."""
+    ends = [row for row in rows if row.kind in ("job_end", "reopened")]
+    if not ends or ends[-1].kind == "reopened":
+        return ["The job is not finished; what comes later is not covered by the signature."]
+    data = ends[-1].body.get("data")
+    counts = {name: len(data.get(name) or ()) if isinstance(data, dict) else 0 for name in ("missing", "unconfirmed")}
+    said = []
+    if counts["missing"]:
+        said.append(f"Required entries missing when the job was finished: {counts['missing']}; see the report.")
+    if counts["unconfirmed"]:
+        said.append(f"Entries still waiting to be confirmed: {counts['unconfirmed']}; see the report.")
+    return said
+
+
 def _held_roles(rows: Iterable[Row]) -> Iterable[tuple[str, str, str | None]]:
     """(role, person, key or None) of everybody who holds a role in these rows."""
     replaced = {row.body.get("replaces") for row in rows}

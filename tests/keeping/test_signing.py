@@ -23,7 +23,7 @@ from capture.record.bulk import append_all
 from capture.record.check_proofs import check_proofs
 from capture.record.keys import find_key, key_id, list_keys, load_private, new_key, public_path
 from capture.record.signatures import hash_at, job_signatures, record_signatures
-from capture.record.signing import PURGE, SIGN_OFF, Signer, holds, message, procedure_of, seal, sign_job
+from capture.record.signing import PURGE, SIGN_OFF, Signer, holds, message, open_points, procedure_of, seal, sign_job
 from tests.keeping.world import LEVER, Job, draft, moment, usual_job
 
 # RFC 8032, section 7.1 (https://www.rfc-editor.org/rfc/rfc8032#section-7.1): secret key, public key, message,
@@ -262,6 +262,22 @@ def test_the_commands(record: Record, tmp_path: Path, monkeypatch: pytest.Monkey
     wrong = run(sign_command, [job.id, *who[:3], "Cy Dell", "--key", listed[0]["file"]])
     assert "the key of Ben Carr, not of Cy Dell" in str(wrong.exception)
     assert isinstance(run(sign_command, [job.id]).exception, UsageError)
+
+
+def test_a_signer_is_told_what_is_not_settled(record: Record) -> None:
+    job = Job(record)
+    assert "not finished" in open_points(job.rows)[0]
+    job.end()
+    assert open_points(job.rows) == []
+    job.append("reopened", {"kind": "reopened", "data": {"reason": "leak"}})
+    assert "not finished" in open_points(job.rows)[0]
+    job.entry("job_end", None, {"missing": [{}, {}], "kit": [], "unsigned": [], "unconfirmed": ["x"]})
+    missing, unconfirmed = open_points(job.rows)
+    assert "missing when the job was finished: 2" in missing
+    assert "waiting to be confirmed: 1" in unconfirmed
+    shown = CliRunner().invoke(sign_command, [job.id, "--show", "--record", str(record.folder)], standalone_mode=False)
+    assert shown.return_value == 1
+    assert "to be confirmed: 1" in shown.stderr
 
 
 def test_two_keys_under_one_name_are_noticed(record: Record, signer: Callable[[str], Signer]) -> None:
