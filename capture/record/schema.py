@@ -8,7 +8,8 @@ INSERT OR REPLACE.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
 from typing import TYPE_CHECKING
 
 from capture.errors import EnvironmentFault, UsageError
@@ -167,7 +168,8 @@ def applied(db: Database) -> frozenset[str]:
     return frozenset(migration.name for migration in _registered(()).applied(db))
 
 
-def expected_schema(names: Collection[str]) -> dict[tuple[str, str], str | None]:
+@cache
+def expected_schema(names: frozenset[str]) -> dict[tuple[str, str], str | None]:
     """What ``sqlite_schema`` must hold after these migrations: (type, name) to SQL."""
     from sqlite_utils import Database
 

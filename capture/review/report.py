@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from base64 import b64encode
 from dataclasses import dataclass
+from functools import cache
 from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -144,6 +145,7 @@ def _asset(name: str) -> str:
     return files("capture.review").joinpath("page", name).read_text("utf-8")
 
 
+@cache
 def _environment() -> Environment:
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 

@@ -24,15 +24,16 @@ JOB = "0197a2b0-0000-7000-8000-00000000000a"
 START = datetime(2031, 5, 6, 9, 15, tzinfo=timezone(timedelta(hours=2)))
 
 
-def tone(seconds: float, hertz: float) -> bytes:
-    """A clip: a tone as 16-bit WAV at 16 kHz."""
+def tone(seconds: float, period: int) -> bytes:
+    """A clip: a tone as 16-bit WAV at 16 kHz, its period in samples."""
+    wave_ = b"".join(struct.pack("<h", int(6000 * math.sin(2 * math.pi * n / period))) for n in range(period))
+    frames = int(seconds * 16000)
     out = io.BytesIO()
     with wave.open(out, "wb") as sound:
         sound.setnchannels(1)
         sound.setsampwidth(2)
         sound.setframerate(16000)
-        frames = (int(6000 * math.sin(2 * math.pi * hertz * n / 16000)) for n in range(int(seconds * 16000)))
-        sound.writeframes(b"".join(struct.pack("<h", frame) for frame in frames))
+        sound.writeframes((wave_ * (frames // period + 1))[: 2 * frames])
     return out.getvalue()
 
 
@@ -76,7 +77,7 @@ class Writer:
         """One utterance: (type, words, fields) for each of its statements."""
         self.seconds += 7.5
         self.spoken += 1
-        clip = self.record.put_media(tone(0.8 + 0.1 * (self.spoken % 9), 220 + 7 * self.spoken), "clip", "audio/wav")
+        clip = self.record.put_media(tone(0.8 + 0.1 * (self.spoken % 9), 40 + self.spoken), "clip", "audio/wav")
         words = " ".join(text for _, text, _ in said).split()
         doubts = ("The word fifteen may also be fifty.",) if low < 0.6 else ()
         heard = {

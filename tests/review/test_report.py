@@ -356,7 +356,7 @@ BODIES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.tuples(KINDS, BODIES), min_size=1, max_size=4), st.uuids())
 def test_whatever_rows_hold_a_report_comes_out(record: Record, rows: list[tuple[str, Any]], job: Any) -> None:
     for kind, body in rows:
