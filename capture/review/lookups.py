@@ -22,7 +22,7 @@ _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _WIDEST = 14 * 3600.0
 """Seconds between UTC and the farthest local time of day."""
 
-_JOB = "j.unit, j.reference, j.procedure_name AS procedure"
+_JOB = "j.unit, j.reference, j.procedure"
 _STANDS = "CASE r.gone WHEN 0 THEN 'yes' ELSE 'no' END AS stands"
 
 
@@ -102,7 +102,7 @@ def by_unit(index: sqlite3.Connection, identity: str, *, replaced: bool = False,
     for job, gone in found:
         jobs[job] = jobs.get(job, False) or not gone
     columns = (
-        "opened, unit, reference, procedure_name AS procedure, technician, "
+        "opened, unit, reference, procedure, technician, "
         "CASE ended WHEN 1 THEN 'yes' ELSE 'no' END AS ended, entries, failed, undecided, unconfirmed, signed, job"
     )
     rows: list[tuple[Any, ...]] = []
@@ -208,7 +208,7 @@ def jobs(
     order = "attention DESC, first_seq DESC" if by_attention else "first_seq DESC"
     return _table(
         index,
-        "opened, last, unit, reference, procedure_name AS procedure, technician, workshop, "
+        "opened, last, unit, reference, procedure, technician, workshop, "
         "CASE ended WHEN 1 THEN 'yes' ELSE 'no' END AS ended, entries, failed, undecided, unconfirmed, signed, "
         "attention, job",
         "job",

@@ -13,6 +13,7 @@ from typing import Any
 Cell = str | int | float | None
 
 _NUMBER = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
+_TIME = re.compile(r"^(\d{4}-\d\d-\d\d)T(\d\d:\d\d):\d\d\S*$", re.ASCII)
 _STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _BIDI = dict.fromkeys((0x061C, 0x200E, 0x200F, *range(0x202A, 0x202F), *range(0x2066, 0x206A)))
 
@@ -45,11 +46,11 @@ def as_csv(table: Table) -> str:
 
 
 def as_text(table: Table) -> str:
-    """The table in columns, for a terminal."""
+    """The table in columns, for a terminal; times to the minute, as they were at the bench."""
     if not table.rows:
         return "nothing found"
     lines = [tuple(name.replace("_", " ") for name in table.columns)]
-    lines += [tuple(_shown(cell) for cell in row) for row in table.rows]
+    lines += [tuple(_TIME.sub(r"\1 \2", _shown(cell)) for cell in row) for row in table.rows]
     widths = [max(_width(line[column]) for line in lines) for column in range(len(table.columns))]
     return "\n".join("  ".join(_padded(*pair) for pair in zip(line, widths, strict=True)).rstrip() for line in lines)
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import bagit
 import pytest
 
-from capture.errors import IntegrityError, UsageError
-from capture.record import Record, verify
+from capture.errors import EnvironmentFault, IntegrityError, UsageError
+from capture.record import MediaRef, Record, verify
 from capture.record import bag as bag_module
 from capture.record import bag_format as form
 from capture.record.admin import job_rows
@@ -157,6 +157,30 @@ def test_importing_twice_changes_nothing(record: Record, other: Record, tmp_path
     assert (done.new, done.known, done.rows) == ((), (job.id,), 0)
     assert import_bag(record, path, moment()).known == (job.id,)
     assert other.head() == head
+
+
+def test_an_import_that_broke_off_is_done_again(
+    record: Record, other: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, two = usual_job(record), usual_job(record)
+    path = bagged(record, tmp_path / "bag")
+    put, left = other.put_media, [5]
+
+    def full(content: bytes, kind: str, media_type: str) -> MediaRef:
+        left[0] -= 1
+        if left[0] < 0:
+            raise EnvironmentFault("the disk is full; free some space and do it again.")
+        return put(content, kind, media_type)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(other, "put_media", full)
+        with pytest.raises(EnvironmentFault, match="disk is full"):
+            import_bag(other, path, moment())
+    assert verify(other.folder).ok
+    assert [job.job for job in other.jobs()][1:] == [one.id]
+    done = import_bag(other, path, moment())
+    assert (done.new, done.known) == ((two.id,), (one.id,))
+    assert verify(other.folder).ok
 
 
 def test_a_job_that_went_on_is_continued(

@@ -301,6 +301,7 @@ def test_text_for_a_terminal_has_no_control_characters() -> None:
     shown = as_text(Table(("a_b", "c"), (("x\x1b[31m\u202ey", 1), ("寸", None)), 2))
     assert shown == "a b      c\nx [31my  1\n寸"
     assert as_text(Table(("a",), (), 0)) == "nothing found"
+    assert as_text(Table(("at",), (("2031-05-06T09:19:00.000+02:00",),), 1)) == "at\n2031-05-06 09:19"
 
 
 def test_the_command_in_all_its_forms(record: Record) -> None:
