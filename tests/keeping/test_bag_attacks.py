@@ -224,6 +224,41 @@ def test_files_that_no_row_or_list_accounts_for_are_refused(bag: Path, name: str
     assert f"{name}: " in refusal(bag)
 
 
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"\xef\xbb\xbf" + form.BAGIT,
+        form.BAGIT.replace(b"\n", b"\r\n"),
+        form.BAGIT.replace(b"1.0", b"0.97"),
+        form.BAGIT.replace(b"UTF-8", b"UTF-16"),
+        form.BAGIT + b"BagIt-Version: 1.0\n",
+        form.BAGIT.rstrip(b"\n"),
+        b"",
+    ],
+)
+def test_a_declaration_of_another_kind_is_refused(bag: Path, content: bytes) -> None:
+    """RFC 8493, section 2.1.1: exactly two lines, no byte-order mark."""
+    (bag / "bagit.txt").write_bytes(content)
+    resealed(bag)
+    assert "bagit.txt: " in refusal(bag)
+
+
+@pytest.mark.parametrize("change", ["upper", "crlf", "twice", "single space", "no end"])
+def test_manifests_written_otherwise_are_refused(bag: Path, change: str) -> None:
+    path = bag / form.TAG_MANIFEST
+    text = path.read_text()
+    first, rest = text.split("\n", 1)
+    spoilt = {
+        "upper": text.upper(),
+        "crlf": text.replace("\n", "\r\n"),
+        "twice": text + first + "\n",
+        "single space": text.replace("  ", " "),
+        "no end": rest + first,
+    }[change]
+    path.write_bytes(spoilt.encode())
+    refusal(bag)
+
+
 @pytest.mark.parametrize("name", [*form.TAG_FILES, form.TAG_MANIFEST, form.RECORD, form.LINKS, form.README])
 def test_files_that_are_missing_are_named(bag: Path, name: str) -> None:
     (bag / name).unlink()
