@@ -1,8 +1,9 @@
 """One least-squares adjustment of everything the picture says about card and rim.
 
-Unknowns (12): pose card to camera (6), the rim circle's centre in the card frame (3), its axis' pitch about x and
-roll about y (rad), the width of its edge break. Observations: the target's points, the rim's upper outline (a circle
-of known diameter less the edge break, in its own plane), the case's two sides just below it (tangents to a cylinder
+Unknowns (13): pose card to camera (6), the rim circle's centre in the card frame (3), its axis' pitch about x and
+roll about y (rad), the width of its edge break, the radius of the rim land's inner edge. Observations: the target's points, the rim's upper outline (a circle
+of known diameter less the edge break, in its own plane), the land's inner edge on the near side (it hides what is
+behind it, so it lies in that plane too), the case's two sides just below it (tangents to a cylinder
 of the known diameter), and how upright card and case stand to each other. Rays, no flat shortcut. Corrections by
 Levenberg and Marquardt's damped Gauss-Newton, outliers by Huber's weights; the covariance is that of the weighted
 normal equations, inputs propagate by the implicit function theorem (JCGM 102:2011, 6.3).
@@ -20,9 +21,9 @@ from vision.model import Array, Camera, Geometry
 from vision.optics import distort, project, rotation, to_normalised, undistort
 from vision.pose import jacobian, lift
 
-SIZE = 12
-POSE, CENTRE, TILT, BREAK = slice(0, 6), slice(6, 9), slice(9, 11), 11
-STEPS = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-3] * 3 + [1e-5] * 2 + [1e-3])
+SIZE = 13
+POSE, CENTRE, TILT, BREAK, INNER = slice(0, 6), slice(6, 9), slice(9, 11), 11, 12
+STEPS = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-3] * 3 + [1e-5] * 2 + [1e-3] * 2)
 INPUTS = ("rim_diameter", "print_scale", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 INPUT_STEPS = np.array([1e-2, 1e-5, 1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5])
 _HALF_ARC = np.radians(78)
@@ -46,7 +47,9 @@ class Problem:
     arc: Array = field(default_factory=lambda: np.zeros((0, 2)))
     left: Array = field(default_factory=lambda: np.zeros((0, 2)))
     right: Array = field(default_factory=lambda: np.zeros((0, 2)))
+    inner: Array = field(default_factory=lambda: np.zeros((0, 2)))
     arc_sigma: float = 1.0
+    inner_sigma: float = 1.0
     side_sigma: float = 1.0
     scale: float = 1.0
 
@@ -141,6 +144,13 @@ def residuals(q: Array, p: Problem) -> tuple[Array, Array]:
         slope = (outline(q, p, u[:, 0] + h) - y0) / h
         parts.append((u[:, 1] - y0) / np.hypot(1, slope) * f / p.arc_sigma)
         soft.append(np.ones(len(u), bool))
+    if len(p.inner):
+        u = undistort(p.inner, p.camera) @ p.turn.T
+        near, _ = branches(q, p, float(q[INNER]))
+        y0 = np.interp(u[:, 0], near[:, 0], near[:, 1])
+        slope = (np.interp(u[:, 0] + 1e-4, near[:, 0], near[:, 1]) - y0) / 1e-4
+        parts.append((u[:, 1] - y0) / np.hypot(1, slope) * f / p.inner_sigma)
+        soft.append(np.ones(len(u), bool))
     for side, obs in ((1, p.right), (-1, p.left)):
         if len(obs):
             u = undistort(obs, p.camera) @ p.turn.T
@@ -149,7 +159,8 @@ def residuals(q: Array, p: Problem) -> tuple[Array, Array]:
             parts.append((u[:, 0] - ends[0, 0] - k * (u[:, 1] - ends[0, 1])) * f / p.side_sigma)
             soft.append(np.ones(len(u), bool))
     g = p.geometry
-    prior = [q[9] / p.lean_sigma, q[10] / p.lean_sigma, (q[BREAK] - g.edge_break_mm) / g.edge_break_u_mm]
+    prior = [q[9] / p.lean_sigma, q[10] / p.lean_sigma, (q[BREAK] - g.edge_break_mm) / g.edge_break_u_mm,
+             (q[INNER] - 0.92 * g.rim_diameter_mm / 2) / (0.05 * g.rim_diameter_mm)]
     if p.depth_sigma > 0:
         prior.append((q[7] - p.depth_guess) / p.depth_sigma)
     if p.x_sigma > 0:
@@ -164,7 +175,7 @@ def _weights(r: Array, soft: npt.NDArray[np.bool_], huber: float) -> Array:
 
 
 def solve(q: Array, p: Problem, free: npt.NDArray[np.bool_], huber: float = 1.5, rounds: int = 25) -> Array:
-    """Adjust the unknowns marked ``free`` (12,) from start values ``q``."""
+    """Adjust the unknowns marked ``free`` (13,) from start values ``q``."""
     index = np.flatnonzero(free)
     r, soft = residuals(q, p)
     w = _weights(r, soft, huber)
@@ -197,7 +208,7 @@ def solve(q: Array, p: Problem, free: npt.NDArray[np.bool_], huber: float = 1.5,
 
 
 def covariance(q: Array, p: Problem) -> tuple[Array, Array]:
-    """Covariance (12, 12) of the unknowns, and the gain (12, inputs): d unknowns / d ``INPUTS``."""
+    """Covariance (13, 13) of the unknowns, and the gain (13, inputs): d unknowns / d ``INPUTS``."""
     r, soft = residuals(q, p)
     w = _weights(r, soft, 1.5)
     j = jacobian(lambda v: residuals(v, p)[0], q, STEPS) * w[:, None]

@@ -72,6 +72,9 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     if abs(yaw) > MAX_YAW:
         raise _Refused(refusal("too_oblique", f"The card is seen {abs(yaw):.0f} degrees from the side.", outlines))
     target, geometry = setup.target, setup.geometry
+    steep = _elevation_of_card(pose)
+    if abs(steep) > MAX_ELEVATION + 3:
+        raise _Refused(refusal("too_oblique", f"The camera looks down at {steep:.0f} degrees.", outlines))
     y = -target.depth_offset_mm
     view = _view(photo, pose, camera, y)
     found = _rim(photo.rgb, pose, view, geometry, camera, outlines)
@@ -130,6 +133,13 @@ def _yaw(pose: Pose) -> float:
     q[:6] = pose.vector
     c = adjust.camera_centre(q) - np.array([pose.seen.card[:, 0].mean(), 0, pose.seen.card[:, 1].mean()])
     return float(np.degrees(np.arctan2(c[0], -c[1])))
+
+
+def _elevation_of_card(pose: Pose) -> float:
+    q = np.zeros(adjust.SIZE)
+    q[:6] = pose.vector
+    c = adjust.camera_centre(q)
+    return float(np.degrees(np.arctan2(c[2], np.hypot(c[0], c[1]))))
 
 
 def _view(photo: Photo, pose: Pose, camera: Camera, y: float) -> segment.View:

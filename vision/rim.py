@@ -12,7 +12,7 @@ from vision.edges import colour_profiles, fit_colour, slopes, summits
 from vision.model import Array, Geometry
 from vision.optics import project, to_normalised
 from vision.pose import Pose
-from vision.segment import LEVER, MM, OTHER, View
+from vision.segment import INSIDE, LEVER, MM, OTHER, View
 
 Picture = npt.NDArray[np.uint8]
 _MIN_COLUMNS = 120
@@ -20,7 +20,7 @@ _MIN_COLUMNS = 120
 
 @dataclass(frozen=True, eq=False)
 class Rim:
-    """The adjusted unknowns ``q`` (12,), the problem they solve, covariance and gain of inputs; how much of the
+    """The adjusted unknowns ``q`` (13,), the problem they solve, covariance and gain of inputs; how much of the
     outline carries an edge (0..1); rms of the edges about it, px; how many edge points each side gave."""
 
     q: Array
@@ -34,10 +34,13 @@ class Rim:
 
 @dataclass(frozen=True, eq=False)
 class Rough:
-    """From the classes: view columns and rows of the case's upper outline, its middle and half width in mm."""
+    """From the classes: view columns and rows of the case's upper outline and of the land's near inner edge; the case's
+    middle and half width in mm."""
 
     columns: Array
     rows: Array
+    inner_columns: Array
+    inner_rows: Array
     middle_x: float
     half: float
     rim_z: float
@@ -81,12 +84,26 @@ def rough(view: View) -> Rough | None:
     cols, rows = columns[ok].astype(float), top[ok] - 0.5
     ends = (np.abs(cols - (left + right) / 2) > 0.38 * (right - left))
     rim_row = float(np.median(rows[ends])) if ends.sum() > 8 else float(np.percentile(rows, 80))
-    below = mask[int(rim_row + 0.4 / MM) : int(rim_row + 1.7 / MM)]
+    below = mask[int(rim_row) : int(rim_row + 9 / MM)]
     edges = np.array([[w[0], w[-1]] for w in (np.flatnonzero(row) for row in below) if len(w)])
-    if len(edges) >= 3:
-        left, right = float(np.median(edges[:, 0])) - 0.5, float(np.median(edges[:, 1])) + 0.5
+    if len(edges) > 12:  # the rim is the widest part; a millimetre and a half of it must agree
+        left, right = float(np.sort(edges[:, 0])[9]) - 0.5, float(np.sort(edges[:, 1])[-10]) + 0.5
     x = view.x(np.array([left, right]))
-    return Rough(cols, rows, float(x.mean()), float((x[1] - x[0]) / 2), float(view.z(np.array([rim_row]))[0]))
+    near = _near_edge(label, mask, left, right)
+    return Rough(cols, rows, *near, float(x.mean()), float((x[1] - x[0]) / 2), float(view.z(np.array([rim_row]))[0]))
+
+
+def _near_edge(label: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], left: float, right: float) -> tuple[Array, Array]:
+    """Columns and rows where the case's inside ends at the near side of the rim."""
+    inside = mask & ((label == INSIDE) | (label == LEVER))
+    inside &= (label != LEVER) | (np.cumsum(label == INSIDE, axis=0) > 0)
+    last = inside.shape[0] - 1 - inside[::-1].argmax(0)
+    columns = np.arange(inside.shape[1])
+    ok = inside.any(0) & (columns > left + 0.12 * (right - left)) & (columns < right - 0.12 * (right - left))
+    ok &= (label == INSIDE).sum(0) >= 2
+    if ok.sum() < 0.4 * (right - left):
+        return np.zeros(0), np.zeros(0)
+    return columns[ok].astype(float), last[ok] + 0.5
 
 
 def _start(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> Array:
@@ -94,10 +111,12 @@ def _start(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> Array:
     q[:6] = pose.vector
     camera = adjust.camera_centre(q)
     dist = float(np.hypot(camera[0] - seen.middle_x, camera[1] - view.y))
-    ratio = geometry.rim_diameter_mm / 2 / seen.half
+    radius = geometry.rim_diameter_mm / 2
+    ratio = radius / np.sqrt(1 - min(radius / dist, 0.9) ** 2) / seen.half  # the sides are tangents, not a diameter
     q[6:9] = [seen.middle_x + (ratio - 1) * (seen.middle_x - camera[0]), view.y + (ratio - 1) * dist, seen.rim_z]
     q[8] = camera[2] + ratio * (seen.rim_z - camera[2])
     q[adjust.BREAK] = geometry.edge_break_mm
+    q[adjust.INNER] = 0.92 * radius
     return q
 
 
@@ -130,22 +149,24 @@ def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, c
                        depth_guess=float(q[7]), depth_sigma=0.35 / seen.half * float(np.linalg.norm(q[3:6])))
     coarse = project(view.points(seen.columns, seen.rows), pose.vector, p.camera)
     free = np.zeros(adjust.SIZE, bool)
-    free[[6, 7, 8, 9, 10]] = True
+    free[[6, 7, 8, 9, 10, 12]] = True
     scale = float(p.camera.matrix[0, 0]) / float(np.linalg.norm(adjust.camera_centre(q) - q[6:9]))  # px per mm
-    p = replace(p, arc=coarse, arc_sigma=0.25 * scale)
+    near = project(view.points(seen.inner_columns, seen.inner_rows), pose.vector, p.camera)
+    p = replace(p, arc=coarse, arc_sigma=0.25 * scale, inner=near, inner_sigma=0.35 * scale)
     q = adjust.solve(q, p, free, huber=1.0)
     lever = _lever_span(view, pose, p)
     found = None
     for half, everything, search in ((0.8, False, True), (0.35, True, False), (0.25, True, False)):
         arc, tried = arc_edges(rgb, q, p, half * scale, lever, scale, search)
-        wide = max(1.3 * half, 0.5) * scale
+        wide = (1.2 if search else 0.6) * scale
         left, right = side_edges(rgb, q, p, -1, wide), side_edges(rgb, q, p, 1, wide)
         if len(arc) < 25:
             return None
-        p = replace(p, arc=arc, left=left, right=right, arc_sigma=1.0,
+        inner = inner_edges(rgb, q, p, half * scale, scale, search) if len(seen.inner_columns) else near
+        p = replace(p, inner=inner, inner_sigma=1.2, arc=arc, left=left, right=right, arc_sigma=1.0,
                     side_sigma=0.3 * np.sqrt(max(len(left), len(right), 4)))
-        mask = np.ones(adjust.SIZE, bool) if everything else np.r_[np.zeros(6, bool), np.ones(6, bool)]
-        q = adjust.solve(q, p, mask)
+        mask = np.ones(adjust.SIZE, bool) if everything else np.r_[np.zeros(6, bool), np.ones(adjust.SIZE - 6, bool)]
+        q, p = _best_sides(q, p, mask)
         found = (len(arc) / max(tried, 1), len(left), len(right))
     assert found is not None
     r = arc_residuals(q, p)
@@ -153,6 +174,25 @@ def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, c
     rms = float(np.sqrt(np.mean(r[near] ** 2)))
     cov, gain = adjust.covariance(q, p)
     return Rim(q, p, cov, gain, found[0] * float(np.mean(np.abs(r) < 1.5)), rms, (found[1], found[2]))
+
+
+def _best_sides(q: Array, p: adjust.Problem, free: npt.NDArray[np.bool_]) -> tuple[Array, adjust.Problem]:
+    """Adjust with both sides; where one side contradicts the outline (a card's edge taken for the case's) without it."""
+    none = np.zeros((0, 2))
+    best = adjust.solve(q, p, free)
+    if len(p.left) == 0 or len(p.right) == 0:
+        return best, p
+    rms = _outline_rms(best, p)
+    for other in (replace(p, left=none), replace(p, right=none)):
+        trial = adjust.solve(q, other, free)
+        if _outline_rms(trial, other) * 1.35 + 0.04 < rms:
+            best, p, rms = trial, other, _outline_rms(trial, other)
+    return best, p
+
+
+def _outline_rms(q: Array, p: adjust.Problem) -> float:
+    r = np.abs(arc_residuals(q, p))
+    return float(np.sqrt(np.mean(np.minimum(r, 3.0) ** 2)))
 
 
 def arc_residuals(q: Array, p: adjust.Problem) -> Array:
@@ -201,8 +241,9 @@ def _edges_at(rgb: Picture, px: Array, normal: Array, half: float, spread: float
     return np.asarray((px[ok] + e.offset[:, None] * normal[ok])[fine])
 
 
-def _outermost(rgb: Picture, px: Array, normal: Array, half: float, scale: float) -> float:
-    """How far outside (px) of the expected outline the outermost edge runs that can be followed most of the way.
+def _runs_along(rgb: Picture, px: Array, normal: Array, half: float, scale: float) -> float | None:
+    """How far outside (px) of the expected outline an edge runs that can be followed most of the way: the nearest to
+    where the classes put the outline. None when there is none.
 
     Edges are first averaged along pieces of the outline: what runs along with it adds up, noise and clutter do not.
     """
@@ -211,30 +252,54 @@ def _outermost(rgb: Picture, px: Array, normal: Array, half: float, scale: float
     pieces = np.array_split(slope, 14)
     s = np.stack([np.linalg.norm(q.mean(0), axis=1) for q in pieces])
     s = np.where((np.abs(t) <= half)[None], s, 0)
-    votes = np.clip(s / np.maximum(0.25 * s.max(1, keepdims=True), 1.2), 0, 1) ** 2
-    k = np.exp(-0.5 * ((t - t.mean()) / max(0.07 * scale, 0.7)) ** 2)
+    votes = np.clip(s / np.maximum(0.15 * s.max(1, keepdims=True), 0.8), 0, 1) ** 2
+    k = np.exp(-0.5 * ((t - t.mean()) / max(0.05 * scale, 0.6)) ** 2)
     total = np.convolve(votes.mean(0), k / k.max(), "same")
-    top = summits(total[None])[0] & (total >= 0.7 * total.max())
-    return float(t[np.flatnonzero(top)[-1]]) if top.any() else 0.0
+    top = summits(total[None])[0] & (total >= 0.5 * total.max())
+    if not top.any():
+        return None
+    # an edge a little outside is likelier than one inside: inside lies the land's inner edge
+    near = np.exp(-0.5 * (t / (np.where(t > 0, 0.25, 0.15) * scale)) ** 2) * total
+    best = int(np.argmax(np.where(top, near, -1)))
+    return float(t[best]) if abs(t[best]) < 0.5 * scale else None
 
 
-def arc_edges(rgb: Picture, q: Array, p: adjust.Problem, half: float, lever: tuple[float, float], scale: float,
-              search: bool) -> tuple[Array, int]:
-    """Edge points (N, 2) px within ``half`` px of the expected upper outline, and how many places were tried; with
-    ``search`` the outermost edge that runs along is taken, else the one nearest to what is expected."""
-    lo, hi = adjust.reach(q, p)
-    x = np.linspace(lo, hi, 181)
-    x = x[(x < lever[0]) | (x > lever[1])]
-    h = 1e-4
-    y, y2 = adjust.outline(q, p, x), adjust.outline(q, p, x + h)
+def _normals(x: Array, y: Array, y2: Array, h: float, p: adjust.Problem) -> tuple[Array, Array]:
+    """Picture points (N, 2) of a curve in turned normalised coordinates and the unit normals that point up."""
     px = adjust.to_pixels(np.stack([x, y], 1), p)
     tangent = adjust.to_pixels(np.stack([x + h, y2], 1), p) - px
     tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
     down = adjust.to_pixels(np.stack([x, y + h], 1), p) - px
     normal = np.stack([tangent[:, 1], -tangent[:, 0]], 1)
-    normal *= -np.sign(np.sum(normal * down, axis=1, keepdims=True))
-    at = _outermost(rgb, px, normal, half, scale) if search else 0.0
-    return _edges_at(rgb, px, normal, half, (0.14 if search else 0.4 * half / scale) * scale, at), len(x)
+    return px, normal * -np.sign(np.sum(normal * down, axis=1, keepdims=True))
+
+
+def arc_edges(rgb: Picture, q: Array, p: adjust.Problem, half: float, lever: tuple[float, float], scale: float,
+              search: bool) -> tuple[Array, int]:
+    """Edge points (N, 2) px within ``half`` px of the expected upper outline, and how many places were tried; with
+    ``search`` the edge that runs along is taken, else the one nearest to what is expected."""
+    lo, hi = adjust.reach(q, p)
+    x = np.linspace(lo, hi, 181)
+    x = x[(x < lever[0]) | (x > lever[1])]
+    h = 1e-4
+    px, normal = _normals(x, adjust.outline(q, p, x), adjust.outline(q, p, x + h), h, p)
+    return _followed(rgb, px, normal, half, scale, search), len(x)
+
+
+def _followed(rgb: Picture, px: Array, normal: Array, half: float, scale: float, search: bool) -> Array:
+    at = _runs_along(rgb, px, normal, half, scale) if search else 0.0
+    if at is None:
+        return np.zeros((0, 2))
+    return _edges_at(rgb, px, normal, half, (0.12 if search else 0.4 * half / scale) * scale, at)
+
+
+def inner_edges(rgb: Picture, q: Array, p: adjust.Problem, half: float, scale: float, search: bool) -> Array:
+    """Edge points (N, 2) px of the land's inner edge on the near side."""
+    near, _ = adjust.branches(q, p, float(q[adjust.INNER]))
+    x = np.linspace(near[8, 0], near[-9, 0], 141)
+    h = 1e-4
+    y, y2 = np.interp(x, near[:, 0], near[:, 1]), np.interp(x + h, near[:, 0], near[:, 1])
+    return _followed(rgb, *_normals(x, y, y2, h, p), half, scale, search)
 
 
 def side_edges(rgb: Picture, q: Array, p: adjust.Problem, side: int, half: float) -> Array:
@@ -246,7 +311,7 @@ def side_edges(rgb: Picture, q: Array, p: adjust.Problem, side: int, half: float
     centre = project(q[6:9][None], q[:6], p.camera)[0]
     normal = np.array([along[1], -along[0]])
     normal *= np.sign(normal @ (px[0] - centre))
-    out = _edges_at(rgb, px, np.repeat(normal[None], len(px), 0), half, half / 2.5)
+    out = _edges_at(rgb, px, np.repeat(normal[None], len(px), 0), half, half / 2.5, neighbours=5)
     if len(out) < 5:
         return np.zeros((0, 2))
     off = (out - px[0]) @ normal
