@@ -163,11 +163,24 @@ def gauge(kind: str, serial: str, due: date | None) -> tuple[type[s.Said], str, 
     return s.InstrumentSaid, f"{kind.replace('_', ' ')} {serial}", {"kind": kind, "serial": serial, "due": due}
 
 
+def component(source: str, value: float, unit: str, u: float, sensitivity: float, dof: float | None = None) -> Any:
+    """A row of an uncertainty budget, with the keys that the measurement gives it."""
+    return {
+        "source": source,
+        "value": value,
+        "unit": unit,
+        "u": u,
+        "sensitivity_mm_per_unit": sensitivity,
+        "contribution_mm": round(abs(sensitivity) * u, 6),
+        "dof": dof,
+    }
+
+
 BUDGET = [
-    {"source": "edge of the rim", "value": 0.011, "unit": "mm", "sensitivity": 1.0, "contribution_mm": 0.011},
-    {"source": "lever tip", "value": 0.014, "unit": "mm", "sensitivity": 1.0, "contribution_mm": 0.014},
-    {"source": "depth of the target", "value": 0.5, "unit": "mm", "sensitivity": -0.021, "contribution_mm": 0.0105},
-    {"source": "print scale", "value": 0.002, "unit": "1", "sensitivity": 2.96, "contribution_mm": 0.0059},
+    component("edge of the rim", 412.3, "px", 0.26, 0.0415, 41),
+    component("lever tip", 341.9, "px", 0.35, 0.0415, 18),
+    component("depth of the target", 0.0, "mm", 0.5, -0.021),
+    component("print scale", 1.0, "1", 0.002, 2.96),
 ]
 
 
@@ -204,7 +217,14 @@ def sample_job(record: Record) -> str:
     w.say(gauge("depth_gauge", "T-20", date(2032, 1, 31)))
     w.say(reading("lever height three point zero millimetres", "lever_height", "3.0", "mm"))
     w.say((s.PhotoSaid, "photo lever side", {"view": "lever_side"}))
-    measurement = {"value_mm": 2.962, "expanded_mm": 0.042, "tilt_deg": 0.4, "scale_px_per_mm": 24.1, "budget": BUDGET}
+    measurement = {
+        "value_mm": 2.962,
+        "expanded_mm": 0.042,
+        "tilt_deg": 0.4,
+        "k": 2,
+        "pose": {"distance_mm": 285.4},
+        "budget": BUDGET,
+    }
     w.photo(PhotoResult("lever_side", "measured", 2.962, 0.042, measurement=measurement))
     w.say(stage("pressurised"))
     w.say(reading("supply pressure one five zero p s i", "supply_pressure", "150", "psi"), low=0.41)

@@ -158,8 +158,18 @@ def test_the_annotated_photo_comes_with_its_value_and_budget(sample: Sample) -> 
     assert first.text.startswith("Annotated picture")
     assert second.text.startswith("Picture as taken")
     table = block.one("table")
-    assert [node.text for node in table.all("th")] == ["Source", "Value", "Unit", "Sensitivity", "Contribution, mm"]
-    assert "depth of the target 0.5 mm −0.021 0.0105" in table.text
+    assert [node.text for node in table.all("th")] == [
+        "Source",
+        "Value",
+        "Unit",
+        "u",
+        "Sensitivity, mm per unit",
+        "Contribution, mm",
+        "Degrees of freedom",
+    ]
+    assert "depth of the target 0 mm 0.5 −0.021 0.0105 ∞" in table.text
+    assert "Combined and expanded with k = 2: 0.042 mm" in block.text
+    assert "distance mm 285.4" in block.text
 
 
 def test_a_refused_photo_says_why(sample: Sample) -> None:
