@@ -164,6 +164,12 @@ def instrument(spot: Spot, taken: Taken) -> st.Said:
     )
 
 
+def bare_instrument(spot: Spot, taken: Taken) -> st.Said | None:
+    """A gauge without a number, where the procedure asks for none."""
+    kind: Instrument = taken["instrument"]
+    return None if kind.serial_required or kind.due_required else instrument(spot, taken)
+
+
 def identity(spot: Spot, taken: Taken) -> st.Said:
     """A spelled field of the unit on the bench, if it fits its pattern."""
     field: Identity = taken["identity"]

@@ -47,6 +47,7 @@ FORMS: tuple[Form, ...] = (
     Form("instrument", "[{using}] {instrument} [{serial}] {code} {due} {date}", make.instrument, 5),
     Form("instrument", "{using} {instrument} [{serial}] {code}", make.instrument, 2),
     Form("instrument", "{instrument} {serial} {code}", make.instrument, 1),
+    Form("instrument", "{using} {instrument}", make.bare_instrument, 1),
     Form("instrument", "[{using}] {instrument} [is] {due} {date}", make.instrument, 2),
     Form("identity", "{identity} [{link}] {code}", make.identity, 7),
     Form("stage", "{begin} {stage}", make.stage, 6, right="closed"),
@@ -76,13 +77,13 @@ class Lexicon:
             for form in phrases(item.spoken)
         )  # fmt: skip
         self._longest = max(map(len, self._subjects), default=0)
-        self._numberlike = {form for form in self._subjects if form[0] in lang.NUMBER_WORDS}
+        self._numberlike = {form for form in self._subjects if form[0] in lang.NUMBER_WORDS | lang.SPELLING}
         self.slots = _slots(procedure, self)
         self.forms = tuple((form, Template(form.template, self.slots)) for form in FORMS if self._usable(form))
         self.correction = Names(CORRECTION)
 
     def boundary(self, words: tuple[str, ...], at: int) -> bool:
-        """Whether a name that begins with a number word begins at ``at``."""
+        """Whether a name that begins with a number word or a letter ("o ring", "c clip") begins at ``at``."""
         return any(words[at : at + len(form)] == form for form in self._numberlike)
 
     def subject(self, words: Words, at: int) -> int:

@@ -56,20 +56,27 @@ def pronunciations(procedure: Procedure) -> Mapping[str, tuple[str, ...]]:
     return {word: ways for word, ways in (dict(lang.PRONUNCIATIONS) | own).items() if word in vocabulary(procedure)}
 
 
-def drawn_from(lexicon: Lexicon, form: Form, rng: Random) -> tuple[Words, Statement]:
-    """Words of one form, drawn until they come to a statement that would be taken, with that statement."""
+TRIES = 200
+"""Draws of one form before it is held to be of no use in a procedure."""
+
+
+def drawn_from(lexicon: Lexicon, form: Form, rng: Random) -> tuple[Words, Statement] | None:
+    """Words of one form, drawn until they come to a statement that would be taken, with that statement; None if the
+    procedure has no such statement (an instrument without a number, say)."""
     template = next(template for own, template in lexicon.forms if own is form)
-    while True:
+    for _ in range(TRIES):
         words, taken = template.sample(rng)
         statement = form.build(make.Spot(" ".join(words), (0, len(words))), taken)
         if statement is not None and not isinstance(statement, st.Refused):
             return words, statement
+    return None
 
 
 class _Drawer:
     def __init__(self, procedure: Procedure, rng: Random) -> None:
         self._rng = rng
         self._lexicon = Lexicon(procedure)
+        self._forms = [form for form, _ in self._lexicon.forms]
 
     def sentence(self) -> tuple[str, Statement]:
         words, statement = self._statement()
@@ -92,14 +99,21 @@ class _Drawer:
             return ("correction",), st.CorrectionSaid(words="correction", span=(0, 1), statement=None)
         if chance < CORRECTION_SHARE:
             words, inner = self._drawn(_CORRECTABLE)
+            if isinstance(inner, st.CommandSaid):
+                return words, inner
             return ("correction", *words), st.CorrectionSaid(words="", span=(0, 0), statement=_placed(inner, words, 1))
         return self._drawn(())
 
     def _drawn(self, kinds: tuple[str, ...]) -> tuple[Words, Statement]:
-        """Words of a form of one of the kinds (any if none are given), with their statement."""
-        forms = [form for form, _ in self._lexicon.forms if not kinds or form.kind in kinds]
-        form = self._rng.choices(forms, [form.weight for form in forms])[0]
-        return drawn_from(self._lexicon, form, self._rng)
+        """Words of a form of one of the kinds (any if none are given), with their statement. Commands, which every
+        procedure has, stand in where none of the kinds can be drawn."""
+        while True:
+            forms = [form for form in self._forms if not kinds or form.kind in kinds]
+            forms = forms or [form for form in self._forms if form.kind == "command"]
+            form = self._rng.choices(forms, [form.weight for form in forms])[0]
+            if drawn := drawn_from(self._lexicon, form, self._rng):
+                return drawn
+            self._forms.remove(form)
 
     def _two(self) -> tuple[str, Context, tuple[Statement, ...]]:
         """A reading and another closed statement, or a reading and its correction."""

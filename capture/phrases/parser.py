@@ -141,10 +141,16 @@ class _Parser:
 
     def _stumble(self, at: int) -> Piece | None:
         """A name or an opening word whose statement does not go on as it should."""
+        slots = self._lexicon.slots
+        begins = {
+            at,
+            *(self._after_joiners(end) for slot in OPENING for end, _ in slots[slot].match(self._words, at, {})),
+        }
         named = [
             (end, slot, meaning)
+            for begin in begins
             for slot in STUMBLES
-            for end, meaning in self._lexicon.slots[slot].match(self._words, at, {})
+            for end, meaning in slots[slot].match(self._words, begin, {})
         ]
         if not named:
             return None
@@ -181,6 +187,9 @@ class _Parser:
 def _corrects(pieces: list[Piece], adjacent: bool) -> bool:
     return bool(pieces) and pieces[-1].kind == "correction" and adjacent
 
+
+OPENING = ("using", "turn", "action")
+"""Slots of words that may stand before a name."""
 
 STUMBLES = ("reading", "counter", "check", "part", "instrument", "identity", "begin", "take", "sign", "note")
 

@@ -108,8 +108,9 @@ def _examples(lexicon: Lexicon, forms: list[Form]) -> Iterator[str]:
     rng = Random(7)
     yield from ("| for example | read back |", "| --- | --- |")
     for form in forms * max(1, 4 // len(forms)):
-        words, statement = drawn_from(lexicon, form, rng)
-        yield f"| {' '.join(words)} | {read_back(statement, lexicon.procedure)} |"
+        if drawn := drawn_from(lexicon, form, rng):
+            words, statement = drawn
+            yield f"| {' '.join(words)} | {read_back(statement, lexicon.procedure)} |"
 
 
 def _correction() -> Iterator[str]:

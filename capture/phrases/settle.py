@@ -56,7 +56,7 @@ def _doubted(heard: tuple[str, ...], pieces: list[Piece]) -> list[Piece]:
         following = pieces[at + 1]
         if piece.kind != "unknown" and _shares_number(piece, following):
             spoilt[at] = spoilt[at + 1] = piece.inside[-1]
-        if following.kind == "stumble" and isinstance(piece.statement, st.CommandSaid) and piece.right_open:
+        if following.kind == "stumble" and isinstance(piece.statement, _SHORT) and piece.right_open:
             spoilt[at] = _heard(heard, following)
         if following.kind == "unknown" and _spoils_left(piece, following):
             spoilt[at], merged[at + 1] = _heard(heard, following), at
@@ -71,6 +71,10 @@ def _doubted(heard: tuple[str, ...], pieces: list[Piece]) -> list[Piece]:
         whole = result[into]
         result[into] = replace(whole, start=min(whole.start, pieces[at].start), end=max(whole.end, pieces[at].end))
     return [_spoiled(heard, pieces[at], piece, spoilt[at]) if at in spoilt else piece for at, piece in result.items()]
+
+
+_SHORT = (st.CommandSaid, st.InstrumentSaid)
+"""Statements that may be complete after a word or two, so that a broken one behind them may have been their end."""
 
 
 def _heard(heard: tuple[str, ...], piece: Piece) -> str:

@@ -18,7 +18,7 @@ SUBJECTS = ("identity", "instrument", "reading", "counter", "check", "part")
 """Sections whose names begin a statement, so that all of them share one space of names."""
 
 _RESERVED = frozenset(
-    {*lang.JOINERS, *lang.LINKS, *lang.CONNECTIVES, *lang.LETTERS, *lang.DENIALS, lang.OLD, lang.NEW}
+    {*lang.JOINERS, *lang.LINKS, *lang.CONNECTIVES, *lang.DENIALS, lang.OLD, lang.NEW}
     | (lang.NUMBER_WORDS - {"oh"})
     | {phrase(form)[0] for forms in lang.OPENERS.values() for form in forms}
 ) - {"oh"}
@@ -28,7 +28,9 @@ def check_spoken(data: Data, report: Report) -> None:
     """Report every spoken name that is said like another or like a word of dictation."""
     subjects = [named for section in SUBJECTS for named in _names(data[section], (section,))]
     for words, what, path in subjects:
-        if words[0] in _RESERVED:
+        if len(words) == 1 and words[0] in lang.SPELLING:
+            report(path, f"the name '{words[0]}' of {what} is also a letter or digit; choose a name of two words.")
+        elif words[0] in _RESERVED:
             report(path, f"the name '{' '.join(words)}' of {what} begins with '{words[0]}', "
                          "a word of dictation; choose another.")  # fmt: skip
     _collisions(subjects, report)

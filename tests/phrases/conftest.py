@@ -51,6 +51,11 @@ name = "Ring"
 spoken = ["o ring", "o rings"]
 quantity = 2
 
+[[part]]
+id = "clip"
+name = "Clip"
+spoken = ["c clip"]
+
 [[photo]]
 id = "front"
 name = "Front"

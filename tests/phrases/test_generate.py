@@ -158,7 +158,7 @@ def test_reference_explains_every_name_and_its_examples_are_right(procedure: Pro
 def test_a_procedure_with_almost_nothing_in_it_has_sentences() -> None:
     least = parse_procedure(
         '[procedure]\nid = "least"\nname = "Least"\nversion = "1"\nsource = "invented"\ncautions = ["Invented."]\n'
-        '[[identity]]\nid = "tag"\nname = "Tag"\nspoken = ["tag"]\n'
+        '[[identity]]\nid = "tag"\nname = "Tag"\nspoken = ["tag"]\npattern = "(?=NEVER)X"\n'
         '[[stage]]\nid = "only"\nname = "Only"\nspoken = ["only"]\n',
         "least.toml",
     )

@@ -278,13 +278,20 @@ def test_one_view_needs_no_name(odd: Procedure) -> None:
 def test_names_that_begin_like_a_number(odd: Procedure) -> None:
     assert shown(one("two o rings fitted lot seven one", odd)) == ("PartSaid", "ring", "fitted", 2, "71")
     assert shown(one("o ring gap ten thou", odd)) == reading("gap", "10", "thou")
+    assert shown(one("fitted a c clip lot four", odd)) == ("PartSaid", "clip", "fitted", 1, "4")
     # where the lot ends and the next count begins cannot be known
-    for statement in several("two o rings fitted lot seven two o rings removed", odd):
-        assert isinstance(statement, st.Refused)
+    for words in ("two o rings fitted lot seven two o rings removed", "two o rings fitted lot seven c clip removed"):
+        assert isinstance(several(words, odd)[0], st.Refused)
 
 
 def test_the_letter_o_only_where_the_pattern_asks_for_it(odd: Procedure) -> None:
     assert shown(one("tag o k seven", odd)) == ("IdentitySaid", "tag", "OK7")
+
+
+def test_an_instrument_without_number_only_where_none_is_asked_for(valve: Procedure, reducer: Procedure) -> None:
+    assert shown(one("using stopwatch", reducer)) == ("InstrumentSaid", "stopwatch", None, None)
+    assert isinstance(one("using supply gauge", valve), st.Refused)
+    assert isinstance(one("turned the orifice", valve), st.Refused)
 
 
 def test_negative_temperature(odd: Procedure) -> None:

@@ -27,6 +27,7 @@ FAULTS = [
         "are both said 'supply gauge'",
     ),
     ('spoken = ["depth gauge"]', 'spoken = ["lever height"]', 'spoken = ["lever height", "lever', "are both said"),
+    ('spoken = ["depth gauge"]', 'spoken = ["k"]', 'spoken = ["k"]', "is also a letter or digit"),
     ('spoken = ["depth gauge"]', 'spoken = ["two gauge"]', 'spoken = ["two', "begins with 'two', a word of dictation"),
     ('spoken = ["depth gauge"]', 'spoken = ["correction gauge"]', 'spoken = ["corr', "a word of dictation"),
     ('pattern = "[A-Z0-9-]{1,8}"', 'pattern = "[A-Z"', 'pattern = "[A-Z"', "not a regular expression"),
