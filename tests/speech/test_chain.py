@@ -98,3 +98,20 @@ def test_gradient_and_padding() -> None:
     alone, _ = numerator(o[1:, :4], lengths[1:], units[1:, :3], optional[1:, :3], count[1:])
     both, _ = numerator(o, lengths, units, optional, count)
     assert torch.allclose(alone[0], both[1], atol=1e-5)
+
+
+def test_much_padding_with_sure_scores() -> None:
+    """Scores as a trained network gives them, and utterances far shorter than the batch."""
+    torch.manual_seed(3)
+    d = random_denominator()
+    o = torch.randn(3, 200, 2 * K) * 8 + 5
+    lengths = torch.tensor([200, 9, 30])
+    units = torch.tensor([[0, 1, 0, 2, 0]] * 3)
+    optional = torch.tensor([[True, False, True, False, True]] * 3)
+    for _, gamma in (numerator(o, lengths, units, optional, torch.tensor([5] * 3)), denominator(o, lengths, d)):
+        assert torch.isfinite(gamma).all()
+        assert torch.allclose(gamma.sum((1, 2)), lengths.float(), rtol=1e-3)
+    x = o.clone().requires_grad_()
+    Objective.apply(x, lengths, units, optional, torch.tensor([5] * 3), d, torch.ones(3)).backward()
+    assert x.grad is not None
+    assert (x.grad.abs().sum((1, 2)) > 0).all(), "no utterance may be left out"

@@ -47,10 +47,10 @@ def test_cepstra_equal_kaldi_native_fbank() -> None:
     assert np.abs(got - want).mean() < 1e-4 * np.abs(want).mean()
 
 
-def untrained(seed: int = 0) -> Network:
+def untrained(shape: Shape, seed: int = 0) -> Network:
     """A small network with every parameter away from its neutral value."""
     torch.manual_seed(seed)
-    net = Network(Shape(fast=2, slow=2, width=32, bottleneck=8))
+    net = Network(shape)
     net.mean += torch.randn(40) * 3
     net.spread *= 10
     for layer in [net.first_norm, *(m.norm for m in net.layers)]:
@@ -59,10 +59,14 @@ def untrained(seed: int = 0) -> Network:
     return net.eval()
 
 
+SHAPES = (Shape(1, 2, 2, 32, 8), Shape(3, 0, 3, 32, 8))
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=("fast layers", "none"))
 @pytest.mark.parametrize("phone", ["SIL", "GBG_S", "AH_I", "ZH_E"])
-def test_scores_equal_libvosk(phone: str, tmp_path: Path) -> None:
+def test_scores_equal_libvosk(phone: str, shape: Shape, tmp_path: Path) -> None:
     """The cost of a path through one phone is the sum of the network's scores along it."""
-    net = untrained()
+    net = untrained(shape)
     export(net, tmp_path)
     graph = tmp_path / "graph"
     graph.mkdir()

@@ -30,6 +30,9 @@ def arguments() -> argparse.Namespace:
     p.add_argument("--seconds", type=float, default=400, help="time to train")
     p.add_argument("--phone-seconds", type=float, default=100, help="time to learn the phones first")
     p.add_argument("--phone-steps", type=int, default=0, help="steps to learn the phones, instead of a time")
+    p.add_argument("--adapt-seconds", type=float, default=100, help="time to carry the phones over to all voices")
+    p.add_argument("--adapt-steps", type=int, default=0, help="steps for that, instead of a time")
+    p.add_argument("--last-rate", type=float, default=0.3, help="learning rate of the last stage, relative")
     p.add_argument("--steps", type=int, default=0, help="steps to train, instead of a time")
     p.add_argument("--joins", type=int, default=12000, help="utterances joined from single recorded words")
     p.add_argument("--espeak", type=int, default=20000, help="sentences by espeak-ng")
@@ -37,6 +40,9 @@ def arguments() -> argparse.Namespace:
     p.add_argument("--festival", type=int, default=6000, help="sentences by festival")
     p.add_argument("--speaking-seconds", type=float, default=120, help="at most this long for synthesis")
     p.add_argument("--cache", type=Path, help="folder to keep the assembled corpus in between runs")
+    p.add_argument("--baked", type=Path, help="folder of features made ahead with --bake")
+    p.add_argument("--bake", type=int, nargs=2, metavar=("TIMED", "ALL"), help="only make so many files of features")
+    p.add_argument("--splice", type=int, default=1, help="frames on each side that the first layer sees")
     p.add_argument("--width", type=int, default=512)
     p.add_argument("--bottleneck", type=int, default=112)
     p.add_argument("--fast", type=int, default=3, help="layers at the full frame rate")
@@ -84,14 +90,14 @@ def assemble(a: argparse.Namespace) -> corpora.Corpus:
 def main() -> None:
     """Assemble, train, export."""
     from .export import export
-    from .train import Plan, load_network, pretrain, train
+    from .train import Plan, adapt, load_network, pretrain, train
 
     a = arguments()
     corpus = assemble(a)
     say(f"{len(corpus.utterances)} utterances, {len(corpus.audio) / 16000 / 3600:.1f} hours")
     speller = corpora.Speller(Lexicon(), texts.vocabulary())
     plan = Plan(
-        shape=Shape(a.fast, a.slow, a.width, a.bottleneck),
+        shape=Shape(a.splice, a.fast, a.slow, a.width, a.bottleneck),
         seconds=a.seconds,
         steps=a.steps,
         batch_seconds=a.batch_seconds,
@@ -101,11 +107,21 @@ def main() -> None:
         drop=a.drop,
         seed=a.seed,
         workers=a.workers,
+        baked=str(a.baked or ""),
     )
+    if a.bake:
+        from .bake import bake
+
+        for part, timed, files in (("timed", True, a.bake[0]), ("all", False, a.bake[1])):
+            bake(corpus, speller, replace(plan, baked=""), a.out / part, timed, files)
+        return
     if a.start:
         net = load_network(a.start)
     else:
         net = pretrain(corpus, speller, replace(plan, seconds=a.phone_seconds, steps=a.phone_steps), a.out)
+    if a.adapt_seconds or a.adapt_steps:
+        net = adapt(corpus, speller, replace(plan, seconds=a.adapt_seconds, steps=a.adapt_steps), a.out, net)
+    plan = replace(plan, rate=plan.rate * a.last_rate)
     if a.seconds or a.steps:
         net = train(corpus, speller, plan, a.out, net)
     export(net, a.out / "model")

@@ -107,10 +107,10 @@ def denominator(o: Tensor, lengths: Tensor, d: Denominator) -> tuple[Tensor, Ten
             z = scales[t + 1][None, :, None]
             into = (beta * enter[t + 1][:, :, None])[:, :, :K].permute(2, 1, 0)  # current, batch, next
             beta = (torch.bmm(into.contiguous(), follow_t) + beta * later[t + 1][:, :, None]) / z
-            beta = torch.where(last == t, done, beta)
+            beta = torch.where(last <= t, done, beta)
         gamma[t, 0] = (news[t] * beta).sum(2)
         gamma[t, 1] = (olds[t] * beta).sum(2)
-    gamma = gamma * on[:, None, None, :]
+    gamma = torch.where(on[:, None, None, :], gamma, 0.0)
     return log, gamma.permute(3, 0, 2, 1).reshape(B, T, S)
 
 
@@ -159,10 +159,10 @@ def numerator(
             one = torch.cat([y[:, 1:], never1], 1)
             two = torch.cat([y[:, 2:], never2], 1) + skip_out
             beta = torch.logaddexp(torch.logaddexp(one, two), beta + later[t + 1]).clamp_min(NEVER)
-            beta = torch.where(last == t, finish, beta)
+            beta = torch.where(last <= t, finish, beta)
         gammas.append(torch.stack([news[t] + beta, olds[t] + beta], 2))
     g = (torch.stack(gammas[::-1], 1) - log[:, None, None, None]).exp()  # B T N 2
-    g = g * on.T[:, :, None, None]
+    g = torch.where(on.T[:, :, None, None], g, 0.0)
     index = torch.stack([2 * units, 2 * units + 1], 2).reshape(B, 1, 2 * N).expand(B, T, 2 * N)
     gamma = torch.zeros_like(o).scatter_add_(2, index, g.reshape(B, T, 2 * N))
     return log, gamma

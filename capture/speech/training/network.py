@@ -22,8 +22,10 @@ EPSILON = 1e-3
 
 @dataclass(frozen=True)
 class Shape:
-    """Sizes of the network: layers at full frame rate, layers at a third of it, width, bottleneck."""
+    """Sizes of the network: frames spliced on each side, layers at full frame rate, layers at a third of it, width,
+    bottleneck."""
 
+    splice: int = 1
     fast: int = 3
     slow: int = 9
     width: int = 512
@@ -34,7 +36,7 @@ class Shape:
     @property
     def context(self) -> int:
         """Frames of context needed on each side."""
-        return 1 + 1 * self.fast + STRIDE * self.slow
+        return self.splice + self.fast + STRIDE * self.slow
 
 
 class Layer(nn.Module):
@@ -65,7 +67,9 @@ class Network(nn.Module):
         self.shape = shape
         self.register_buffer("mean", torch.zeros(shape.inputs))
         self.register_buffer("spread", torch.ones(shape.inputs))
-        self.first = nn.Conv1d(shape.inputs, shape.width, 3)
+        self.first = nn.Conv1d(
+            shape.inputs, shape.width, 2 * shape.splice + 1, stride=1 if shape.fast else STRIDE
+        )
         self.first_norm = nn.BatchNorm1d(shape.width, eps=EPSILON, affine=False)
         self.layers = nn.ModuleList(Layer(shape.width, shape.bottleneck) for _ in range(shape.fast + shape.slow))
         self.last = nn.Conv1d(shape.width, shape.outputs, 1)
@@ -80,7 +84,7 @@ class Network(nn.Module):
         x = functional.pad(x, (c, right), mode="replicate")
         x = self.first_norm(torch.relu(self.first(x)))
         for i, layer in enumerate(self.layers):
-            if i == self.shape.fast:
+            if i == self.shape.fast and i:
                 x = x[:, :, ::STRIDE]
             if self.drop and self.training:
                 x = functional.dropout1d(x.transpose(1, 2), self.drop).transpose(1, 2)
@@ -112,7 +116,8 @@ def stages(net: Network) -> list[dict[str, Any]]:
 
     scale = 1 / array(net.spread)
     out: list[dict[str, Any]] = [{"kind": "fixed", "M": np.diag(scale), "b": -array(net.mean) * scale}]
-    out += [affine(net.first, [-1, 0, 1]), {"kind": "relu", "dim": net.shape.width}, norm(net.first_norm)]
+    around = list(range(-net.shape.splice, net.shape.splice + 1))
+    out += [affine(net.first, around), {"kind": "relu", "dim": net.shape.width}, norm(net.first_norm)]
     for i, module in enumerate(net.layers):
         assert isinstance(module, Layer)
         step = 1 if i < net.shape.fast else STRIDE

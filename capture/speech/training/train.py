@@ -7,7 +7,7 @@ import math
 import random
 import time
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,20 +17,22 @@ from torch import Tensor
 
 from ..phones import OUTPUTS, UNITS
 from . import augment
-from .chain import Denominator, Objective, estimate, expand
+from .chain import NEVER, Denominator, Objective, estimate, expand, numerator
 from .corpus import Corpus, Speller
 from .mfcc import FRAME, Mfcc
 from .network import Network, Shape
 
 GARBAGE_SHARE = 0.5
 OUTPUT_PENALTY = 5e-4
+ALIGNMENT_SCALE = 0.7
+LEAST_PRIOR = 2e-3
 
 
 @dataclass(frozen=True)
 class Plan:
     """How to train."""
 
-    shape: Shape = Shape(outputs=OUTPUTS)
+    shape: Shape = field(default_factory=lambda: Shape(outputs=OUTPUTS))
     seconds: float = 400.0
     steps: int = 0
     batch_seconds: float = 900.0
@@ -42,6 +44,7 @@ class Plan:
     drop: float = 0.0
     seed: int = 1
     workers: int = 6
+    baked: str = ""
 
 
 def labels(u: Any, time: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -162,8 +165,6 @@ class Ears:
 
 def choose(o: Tensor, lengths: Tensor, b: dict[str, Tensor]) -> tuple[Tensor, Tensor, Tensor]:
     """Of two ways to pronounce each utterance the one that the network finds likelier."""
-    from .chain import numerator
-
     with torch.no_grad():
         way = [(b["units"][i], b["optional"][i], b["unit_count"][i]) for i in range(2)]
         a, _ = numerator(o, lengths, *way[0], occupancy=False)
@@ -219,7 +220,11 @@ def load_network(path: Path) -> Network:
 
 
 def feed(corpus: Corpus, speller: Speller, plan: Plan, timed: bool) -> Iterator[dict[str, Tensor]]:
-    """Endless batches with their features, on the device that trains."""
+    """Endless batches with their features, on the device that trains; baked ones if the plan names a folder."""
+    if plan.baked:
+        from .bake import stored
+
+        yield from stored(Path(plan.baked) / ("timed" if timed else "all"), plan.seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     data = Batches(corpus, speller, plan, timed)
     if device.type == "cuda":
@@ -275,8 +280,53 @@ def pretrain(corpus: Corpus, speller: Speller, plan: Plan, out: Path) -> Network
         log.add(clock, {"entropy": loss.detach(), "right": right})
         clock.tick()
     with torch.no_grad():
-        net.last.bias -= (counts / counts.sum()).clamp_min(2e-3).log()
+        net.last.bias -= (counts / counts.sum()).clamp_min(LEAST_PRIOR).log()
     save(out / "phones.pt", net.state_dict(), plan, log.rows)
+    return net
+
+
+def adapt(corpus: Corpus, speller: Speller, plan: Plan, out: Path, net: Network) -> Network:
+    """Carry the phones over to everything that has only words: frame-wise cross-entropy against the occupancies of the
+    network's own soft alignment (Baum and Welch, with scaled likelihoods).
+
+    More patient than the objective of :mod:`chain` with a network that knows few voices and is sure of itself.
+    """
+    torch.manual_seed(plan.seed)
+    device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
+    batches = feed(corpus, speller, plan, timed=False)
+    net = net.to(device).train()
+    optimiser = torch.optim.AdamW(net.parameters(), lr=plan.rate, weight_decay=plan.decay, betas=(0.9, 0.98))
+    prior = torch.full((OUTPUTS,), 1 / OUTPUTS, device=device)
+    clock, log, marked = Clock(plan), Log(), time.monotonic()
+    while not clock.done():
+        for group in optimiser.param_groups:
+            group["lr"] = plan.rate * (0.0 if clock.step < 30 else clock.rate())
+        b = next(batches)
+        with torch.autocast(device.type, torch.bfloat16):
+            o = net(b["cepstra"])
+        o, lengths = o.float(), b["outputs"]
+        with torch.no_grad():
+            scores = o * ALIGNMENT_SCALE
+            units, optional, count = choose(scores, lengths, b)
+            total, want = numerator(scores, lengths, units, optional, count)
+            good = (total > 0.5 * NEVER) & torch.isfinite(total)
+            good &= (want.sum((1, 2)) - lengths).abs() < 0.01 * lengths + 0.1
+            want = torch.where(good[:, None, None], want, 0.0)
+            share = want.sum((0, 1))
+            keep = 0.9 if clock.step < 30 else 0.995
+            prior = keep * prior + (1 - keep) * share / share.sum().clamp_min(1)
+        guess = (o + prior.clamp_min(LEAST_PRIOR).log()).log_softmax(2)
+        loss = -(want * guess).sum() / want.sum().clamp_min(1)
+        optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
+        optimiser.step()
+        log.add(clock, {"entropy": loss.detach(), "used": good.float().mean()})
+        clock.tick()
+        if time.monotonic() - marked > 60:
+            marked = time.monotonic()
+            save(out / "adapted.pt", net.state_dict(), plan, log.rows)
+    save(out / "adapted.pt", net.state_dict(), plan, log.rows)
     return net
 
 
