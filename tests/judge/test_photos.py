@@ -47,6 +47,8 @@ def test_a_confirmed_photo_keeps_its_uncertainty() -> None:
     waiting = job.photo(2.54, 0.0254)
     assert (waiting.status, ids(waiting)) == ("unconfirmed", ["implausible"])
     assert job.command("confirm").data == {**waiting.data, "confirmed": True}
+    unknown = job.photo(2.54, None)
+    assert job.command("confirm").data == {**unknown.data, "confirmed": True}
 
 
 def test_limits_hold_for_photos_too() -> None:

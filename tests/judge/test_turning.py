@@ -188,6 +188,7 @@ def test_a_procedure_without_cautions_gets_the_general_one() -> None:
 def test_steps_needed(low: str, high: str, difference: str, steps: int | None) -> None:
     rate = Rate("spring", Fraction(1, 4), Decimal(low), Decimal(high), "")
     assert steps_needed(rate, Fraction(1, 4), Decimal(difference)) == steps
+    assert steps_needed(rate, Fraction(0), Decimal(difference)) is None
 
 
 @pytest.mark.parametrize(

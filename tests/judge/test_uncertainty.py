@@ -95,6 +95,8 @@ def test_conformity_to_two_limits() -> None:
 
 def test_without_uncertainty_the_value_decides() -> None:
     assert conformance_probability(1.2, 0, 1.0, 1.2) == 1.0
+    assert conformance_probability(1.0, 0, 1.0, 1.2) == 1.0
+    assert conformance_probability(0.99, 0, 1.0, None) == 0.0
     assert conformance_probability(1.21, 0, 1.0, 1.2) == 0.0
     with pytest.raises(ValueError, match="negative"):
         conformance_probability(1, -1, 0, 2)
