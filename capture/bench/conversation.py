@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
-from capture.bench.conversation_words import Cue, Line, cue_of, lines_of
+from capture.bench.conversation_words import Cue, Line, cue_of, lines_of, question_of
 from capture.judge.entry import Recorded
 from capture.procedure.model import Procedure
 
@@ -34,10 +34,10 @@ class Heard:
 
 @dataclass(frozen=True)
 class Stored:
-    """Entries of one utterance or picture are in the record. ``waiting`` are the ids of all entries that wait."""
+    """Entries of one utterance or picture are in the record. ``waiting`` are all entries that wait now."""
 
     entries: tuple[Recorded, ...]
-    waiting: frozenset[str] = frozenset()
+    waiting: tuple[Recorded, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -94,12 +94,13 @@ Action: TypeAlias = Say | Hush | Sound
 
 @dataclass(frozen=True)
 class Talk:
-    """The state. ``saying`` is what our voice says now, ``queue`` what it will say, ``unheard`` the ids of entries
-    whose read-back was never finished."""
+    """The state. ``saying`` is what our voice says now, ``queue`` what it will say, ``asked`` the ids of those waiting
+    entries that were asked about, ``unheard`` the ids of entries whose read-back was never finished."""
 
     technician: bool = False
     saying: Line | None = None
     queue: tuple[Line, ...] = ()
+    asked: frozenset[str] = frozenset()
     unheard: tuple[str, ...] = ()
 
 
@@ -123,7 +124,8 @@ def step(talk: Talk, event: Event, procedure: Procedure) -> tuple[Talk, tuple[Ac
         case Silence():
             left = _read_backs(() if talk.saying is None else (talk.saying,)) + _read_backs(talk.queue)
             hush: tuple[Action, ...] = () if talk.saying is None else (Hush(),)
-            return replace(talk, saying=None, queue=(), unheard=_noted(talk.unheard, left)), hush
+            asked = talk.asked | _questions(talk.queue)
+            return replace(talk, saying=None, queue=(), asked=asked, unheard=_noted(talk.unheard, left)), hush
         case Trouble():
             known = [line.text for line in (talk.saying, *talk.queue) if line is not None]
             if event.sentence in known:
@@ -135,13 +137,19 @@ def step(talk: Talk, event: Event, procedure: Procedure) -> tuple[Talk, tuple[Ac
 
 def _stored(talk: Talk, event: Stored, procedure: Procedure) -> tuple[Talk, tuple[Action, ...]]:
     settled = _replaced(event.entries)
-    queue = tuple(line for line in talk.queue if _still_matters(line, event.waiting, settled))
-    queue = _shortened((*queue, *lines_of(event.entries, procedure)))
-    dropped = [line for line in talk.queue if line not in queue and line.weight == "read_back"]
-    unheard = tuple(id_ for id_ in talk.unheard if id_ not in settled)
-    talk = replace(talk, queue=queue, unheard=_noted(unheard, [i for line in dropped for i in line.about]))
-    after, actions = _go_on(talk)
-    return after, (Sound(cue_of(event.entries)), *actions)
+    waiting = frozenset(held.id for held in event.waiting)
+    kept = tuple(line for line in talk.queue if _still_matters(line, waiting, settled))
+    queue = (*kept, *lines_of(event.entries, procedure))
+    # One that was overtaken waits again when what overtook it is withdrawn.
+    ahead = _questions((*queue, talk.saying) if talk.saying else queue)
+    asked = talk.asked & waiting
+    queue += tuple(question_of(held, procedure) for held in event.waiting if held.id not in asked | ahead)
+    short = _shortened(queue)
+    dropped = _read_backs([line for line in queue if line not in short])
+    unheard = _noted(tuple(id_ for id_ in talk.unheard if id_ not in settled), dropped)
+    after, actions = _go_on(replace(talk, queue=short, asked=asked, unheard=unheard))
+    cue = cue_of(event.entries)
+    return after, (*(() if cue is None else (Sound(cue),)), *actions)
 
 
 def _began(talk: Talk) -> tuple[Talk, tuple[Action, ...]]:
@@ -151,14 +159,15 @@ def _began(talk: Talk) -> tuple[Talk, tuple[Action, ...]]:
     again = cut.weight == "question" or (cut.weight == "read_back" and cut.tries < MOST_TRIES)
     queue = (cut, *talk.queue) if again else talk.queue
     unheard = talk.unheard if again else _noted(talk.unheard, _read_backs((cut,)))
-    return Talk(True, None, queue, unheard), (Hush(),)
+    return replace(talk, technician=True, saying=None, queue=queue, unheard=unheard), (Hush(),)
 
 
 def _go_on(talk: Talk) -> tuple[Talk, tuple[Action, ...]]:
     if talk.technician or talk.saying is not None or not talk.queue:
         return talk, ()
     line, *rest = talk.queue
-    return replace(talk, saying=line, queue=tuple(rest)), (Say(line),)
+    asked = talk.asked | _questions((line,))
+    return replace(talk, saying=line, queue=tuple(rest), asked=asked), (Say(line),)
 
 
 def _still_matters(line: Line, waiting: frozenset[str], settled: frozenset[str]) -> bool:
@@ -179,6 +188,10 @@ def _shortened(queue: tuple[Line, ...]) -> tuple[Line, ...]:
 
 def _replaced(entries: Sequence[Recorded]) -> frozenset[str]:
     return frozenset(one.entry.replaces for one in entries if one.entry.replaces is not None)
+
+
+def _questions(lines: Sequence[Line]) -> frozenset[str]:
+    return frozenset(id_ for line in lines if line.weight == "question" for id_ in line.about)
 
 
 def _read_backs(lines: Sequence[Line]) -> list[str]:

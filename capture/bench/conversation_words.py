@@ -36,8 +36,11 @@ class Line:
     tries: int = 0
 
 
-def cue_of(entries: Sequence[Recorded]) -> Cue:
-    """The sound for entries that were stored: ``warning`` when any of them needs somebody, else ``stored``."""
+def cue_of(entries: Sequence[Recorded]) -> Cue | None:
+    """The sound for entries that were stored: ``warning`` when any of them needs somebody, else ``stored``; none for
+    sound without a word."""
+    if all(one.entry.kind == "not_understood" and not one.entry.words for one in entries):
+        return None
     return "warning" if any(_needs_somebody(one.entry) for one in entries) else "stored"
 
 

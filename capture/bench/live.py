@@ -299,7 +299,7 @@ class Live:
                 shown = media.get("overlay") or media.get("photo")
                 if shown:
                     self._pictures[one.id] = shown
-        waiting = frozenset(held.id for held in self.session.view.waiting())
+        waiting = tuple(Recorded(held.id, held.entry, held.moment) for held in self.session.view.waiting())
         self._converse(talk.Stored(entries, waiting))
 
     def _converse(self, event: talk.Event) -> None:

@@ -36,11 +36,13 @@ class WallClock:
 
 
 class SoundClock:
-    """Runs as far as the sound has come since the session began."""
+    """Runs as far as the sound has come since the session began: now, or after the job's last entry if that is later,
+    because an earlier session of practice ran ahead of time."""
 
-    def __init__(self, session: str) -> None:
+    def __init__(self, session: str, after: datetime | None = None) -> None:
         self._session = session
-        self._begun = datetime.now().astimezone()
+        now = datetime.now().astimezone()
+        self._begun = now if after is None else max(now, after)
         self._samples = 0
 
     def now(self) -> Moment:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -229,8 +230,8 @@ class Desk:
         if self._live is not None:
             raise UsageError("A job is open at this bench; leave or finish it first.")
 
-    def _clock(self, session: str) -> WallClock | SoundClock:
-        return SoundClock(session) if self.settings.fast else WallClock(session)
+    def _clock(self, session: str, after: datetime | None = None) -> WallClock | SoundClock:
+        return SoundClock(session, after) if self.settings.fast else WallClock(session)
 
     def _facts(self) -> dict[str, Any]:
         return {
@@ -244,7 +245,7 @@ class Desk:
         measurer = self._measure(found.procedure)
         recorded, recovered = recover(self.record, found, self._listen, measurer, keep_sound=self.settings.keep_sound)
         session_id = new_id()
-        clock = self._clock(session_id)
+        clock = self._clock(session_id, found.rows[-1].when)
         session = Session(self.record, found.procedure, found.job, session_id, measurer, recorded, person)
         data = {"technician": person, **facts}
         if recovered.seconds:

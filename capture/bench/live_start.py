@@ -16,7 +16,7 @@ from capture.bench.live_source import read_practice
 from capture.bench.live_watch import FolderWatch
 from capture.bench.measurer import SetupMeasurer
 from capture.bench.page.hub import Hub
-from capture.bench.page.serve import serve
+from capture.bench.page.serve import BenchServer
 from capture.bench.page.uploads import picture_type
 from capture.bench.resume import shifted
 from capture.bench.session import Measurer
@@ -82,7 +82,9 @@ def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
         if watch is not None:
             watch.start()
         try:
-            serve(desk, hub, options.port, ready or (lambda address: _print_address(address, target)))
+            server = BenchServer(desk, hub, options.port)
+            (ready or (lambda address: _print_address(address, target)))(server.address)
+            server.run()
         finally:
             if watch is not None:
                 watch.stop()

@@ -12,9 +12,9 @@ from capture.units import UNITS
 
 MOST_WORDS = 200
 
-_NUMBER = re.compile(r"([+-]?)(\d+)(?:[.,](\d+))?")
-_FRACTION = re.compile(r"(\d+)/(\d+)")
-_WITH_UNIT = re.compile(r"([+-]?\d+(?:[.,]\d+)?)(\D.*)")
+_NUMBER = re.compile(r"([+-]?)([0-9]+)(?:[.,]([0-9]+))?")
+_FRACTION = re.compile(r"([0-9]+)/([0-9]+)")
+_WITH_UNIT = re.compile(r"([+-]?[0-9]+(?:[.,][0-9]+)?)([^0-9].*)")
 _SIGN = {"": [], "+": ["plus"], "-": ["minus"]}
 
 
@@ -31,7 +31,7 @@ def typed_words(line: str, vocabulary: Collection[str]) -> list[str]:
     words: list[str] = []
     for token in line.replace("\u2212", "-").split()[:MOST_WORDS]:
         words += _token(token.strip(';:!?"()'), vocabulary)
-    return words[:MOST_WORDS]
+    return [word for word in words if word.strip()][:MOST_WORDS]
 
 
 def _token(token: str, vocabulary: Collection[str]) -> list[str]:
@@ -49,7 +49,7 @@ def _token(token: str, vocabulary: Collection[str]) -> list[str]:
         return list(_unit_names()[token.casefold()])
     if (found := _WITH_UNIT.fullmatch(token)) and found[2].casefold() in _unit_names():
         return [*_token(found[1], vocabulary), *_unit_names()[found[2].casefold()]]
-    if any(mark.isdigit() for mark in token) or (token.isupper() and len(token) <= 6):
+    if token.isascii() and (any(mark.isdigit() for mark in token) or (token.isupper() and len(token) <= 6)):
         return spell(token.upper()).lower().split()
     return [token.casefold()]
 

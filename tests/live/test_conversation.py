@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as some
 
 from capture.bench.conversation import (
@@ -67,7 +67,7 @@ class Job:
                 new.append(Recorded(f"e{len(self.recorded) + len(new)}", entry, moment))
         self.recorded += new
         waiting = JobView.of(self.recorded, self.procedure).waiting()
-        return Stored(tuple(new), frozenset(held.id for held in waiting))
+        return Stored(tuple(new), tuple(Recorded(held.id, held.entry, held.moment) for held in waiting))
 
 
 def run(procedure: Procedure, *events: Event, talk: Talk | None = None) -> tuple[Talk, list[Action]]:
@@ -197,6 +197,7 @@ _EVENTS = some.lists(
 )
 
 
+@settings(max_examples=60, deadline=None)
 @given(_EVENTS)
 def test_whatever_happens(procedure: Procedure, names: list[str]) -> None:
     """Never speaks over the technician or over itself, never forgets a question, never lets one lapse."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Callable
 
 import uvicorn
 
@@ -35,42 +34,52 @@ def listening_socket(port: int) -> socket.socket:
     return made
 
 
-def serve(desk: Desk, hub: Hub, port: int, ready: Callable[[str], None]) -> None:
-    """Serve the page until the program is stopped; a live job is then left to be taken up.
+class BenchServer:
+    """The bench's server; ``address`` is what a browser must open.
 
     Args:
         desk: the bench.
         hub: spreads what it tells.
-        port: where.
-        ready: is told the address to open.
+        port: where; 0 takes any free one.
 
     Raises:
         EnvironmentFault: the port is taken.
     """
-    known = Secrets()
-    hub.board = desk.board
-    sock = listening_socket(port)
-    number = sock.getsockname()[1]
-    app = make_app(desk, hub, known, [f"{name}:{number}" for name in (LOOPBACK, "localhost")])
-    config = uvicorn.Config(
-        app,
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        ws="websockets-sansio",
-        ws_max_size=1 << 20,
-        timeout_graceful_shutdown=2,
-    )
-    server = Quiet(config, hub)
-    ready(f"http://{LOOPBACK}:{number}/enter?token={known.visit}")
-    try:
-        server.run(sockets=[sock])
-    finally:
-        desk.close()
-        sock.close()
+
+    def __init__(self, desk: Desk, hub: Hub, port: int) -> None:
+        hub.board = desk.board
+        self._desk = desk
+        self._socket = listening_socket(port)
+        number = self._socket.getsockname()[1]
+        self.secrets = Secrets()
+        self.origin = f"http://{LOOPBACK}:{number}"
+        self.address = f"{self.origin}/enter?token={self.secrets.visit}"
+        app = make_app(desk, hub, self.secrets, [f"{name}:{number}" for name in (LOOPBACK, "localhost")])
+        config = uvicorn.Config(
+            app,
+            log_level="warning",
+            access_log=False,
+            server_header=False,
+            ws="websockets-sansio",
+            ws_max_size=1 << 20,
+            timeout_graceful_shutdown=2,
+        )
+        self._server = _Server(config, hub)
+
+    def run(self) -> None:
+        """Serve until the program is interrupted or ``stop`` is called; a live job is then left to be taken up."""
+        try:
+            self._server.run(sockets=[self._socket])
+        finally:
+            self._desk.close()
+            self._socket.close()
+
+    def stop(self) -> None:
+        """Ask the server to end; from any thread."""
+        self._server.should_exit = True
 
 
-class Quiet(uvicorn.Server):
+class _Server(uvicorn.Server):
     """Ends the pages' streams when it is asked to stop, so that nothing waits for them."""
 
     def __init__(self, config: uvicorn.Config, hub: Hub) -> None:
@@ -78,6 +87,5 @@ class Quiet(uvicorn.Server):
         self._hub = hub
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """Stop."""
         self._hub.close()
         await super().shutdown(sockets)

@@ -1,0 +1,89 @@
+"""A bench with its server running, and a real browser to look at it, for the tests of the page."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from capture.bench.page.serve import BenchServer
+from tests.live.stand_ins import Bench, make_bench
+
+CHROMIUM = next(
+    (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
+)
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-background-networking",
+    "--autoplay-policy=no-user-gesture-required",
+]
+
+
+@dataclass
+class Served:
+    """A bench and where it is served."""
+
+    bench: Bench
+    server: BenchServer
+
+    @property
+    def address(self) -> str:
+        """What a browser opens."""
+        return self.server.address
+
+
+@contextmanager
+def running(folder: Path, *lines: str, port: int = 0, **facts: Any) -> Iterator[Served]:
+    """A bench in ``folder`` (see ``make_bench``) with its server, until the block ends."""
+    bench = make_bench(folder, lines, **facts)
+    server = BenchServer(bench.desk, bench.hub, port)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield Served(bench, server)
+    finally:
+        server.stop()
+        thread.join(timeout=10)
+        bench.record.close()
+
+
+@pytest.fixture
+def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
+    """Starts a bench with ``lines`` and other facts and its server."""
+    with ExitStack() as stack:
+        yield lambda *lines, **facts: stack.enter_context(running(tmp_path, *lines, **facts))
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Chromium through playwright; skips when either is missing."""
+    sync_api = pytest.importorskip("playwright.sync_api")
+    if CHROMIUM is None:
+        pytest.skip("no chromium is installed")
+    with sync_api.sync_playwright() as driver:
+        started = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield started
+        started.close()
+
+
+@pytest.fixture
+def page(browser: Any) -> Iterator[Any]:
+    """An empty page; fails the test when the page had any error of its own."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    context.set_default_timeout(10_000)
+    opened = context.new_page()
+    faults: list[str] = []
+    opened.on("pageerror", lambda error: faults.append(str(error)))
+    opened.on(
+        "console", lambda message: faults.append(message.text) if "Content Security Policy" in message.text else None
+    )
+    yield opened
+    context.close()
+    assert faults == []
