@@ -117,15 +117,16 @@ def _samples(body: bytes, form: tuple[int, int, int, int], label: str) -> npt.ND
     step = channels * bits // 8
     if len(body) % step:
         raise AudioError(f"{label} ends within a sample; copy it again.")
+    x: npt.NDArray[np.float32]
     if code == FLOAT:
         x = np.frombuffer(body, "<f4" if bits == 32 else "<f8").astype(np.float32)
     elif bits == 8:
-        x = (np.frombuffer(body, np.uint8).astype(np.float32) - 128) / 128
+        x = (np.frombuffer(body, np.uint8).astype(np.float32) - np.float32(128)) / np.float32(128)
     elif bits == 24:
         raw = np.frombuffer(body, np.uint8).reshape(-1, 3).astype(np.int32)
         x = ((raw[:, 0] << 8 | raw[:, 1] << 16 | raw[:, 2] << 24) / 2147483648.0).astype(np.float32)
     else:
-        x = np.frombuffer(body, f"<i{bits // 8}").astype(np.float32) / float(2 ** (bits - 1))
+        x = np.frombuffer(body, f"<i{bits // 8}").astype(np.float32) / np.float32(2 ** (bits - 1))
     return x.reshape(-1, channels)
 
 

@@ -23,7 +23,7 @@ MARK = b"\0B<TransitionModel> "
 
 
 def check_model(folder: Path) -> None:
-    """See that a directory holds an acoustic model and its settings, since libvosk ends the process on some that do not.
+    """See that a directory holds an acoustic model and its settings; libvosk ends the process on some that do not.
 
     Raises:
         ModelError: what is missing or damaged.

@@ -1,8 +1,8 @@
 """The decoding graph: a word network and pronunciations made into one transducer from network outputs to words.
 
 For each state of the word network the pronunciations of its words are laid out as a prefix tree, with optional silence
-after every word; phones become transitions of the acoustic model (Mohri, Pereira and Riley, "Speech recognition with weighted
-finite-state transducers", 2008). No compiler and no OpenFst are needed.
+after every word; phones become transitions of the acoustic model (Mohri, Pereira and Riley, "Speech recognition
+with weighted finite-state transducers", 2008). No compiler and no OpenFst are needed.
 """
 
 from __future__ import annotations

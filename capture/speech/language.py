@@ -1,8 +1,8 @@
 """What can be said, as a network of words with costs: a class-based n-gram without opinions about values.
 
-Example sentences teach which words follow which. Words whose choice *is* the value (digits, teens, tens, letters of both
-alphabets, ...) are kept in classes: the model knows that a digit comes next, never which one, so that it cannot pull a
-reading towards those that happened to be in the examples. Unseen orders remain possible through back-off, and a garbage
+Example sentences teach which words follow which. Words whose choice *is* the value (digits, teens, tens, letters of
+both alphabets, ...) are kept in classes: the model knows that a digit comes next, never which one, so that it cannot
+pull a reading towards those that happened to be in the examples. Unseen orders remain possible through back-off, and a garbage
 word takes what belongs to no word.
 
 Method: class n-grams (Brown et al., 1992) smoothed by interpolation (Witten and Bell, 1991), written as a back-off

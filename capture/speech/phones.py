@@ -10,49 +10,10 @@ from __future__ import annotations
 
 SILENCE = "SIL"
 GARBAGE = "GBG"
-SPEECH = tuple(
-    [
-        "AA",
-        "AE",
-        "AH",
-        "AO",
-        "AW",
-        "AY",
-        "B",
-        "CH",
-        "D",
-        "DH",
-        "EH",
-        "ER",
-        "EY",
-        "F",
-        "G",
-        "HH",
-        "IH",
-        "IY",
-        "JH",
-        "K",
-        "L",
-        "M",
-        "N",
-        "NG",
-        "OW",
-        "OY",
-        "P",
-        "R",
-        "S",
-        "SH",
-        "T",
-        "TH",
-        "UH",
-        "UW",
-        "V",
-        "W",
-        "Y",
-        "Z",
-        "ZH",
-    ]
-)
+_LISTED = """
+AA AE AH AO AW AY B CH D DH EH ER EY F G HH IH IY JH K L M N NG OW OY P R S SH T TH UH UW V W Y Z ZH
+"""
+SPEECH = tuple(_LISTED.split())
 UNITS = (SILENCE, GARBAGE, *SPEECH)
 """Acoustic units; the position is the unit's number."""
 

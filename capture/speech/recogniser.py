@@ -1,7 +1,7 @@
 """Sound to utterances: files or a stream through the embedded recogniser, or through any other Vosk model.
 
-Every utterance is heard twice in ways that fail differently: by the phrases of the job, and by a free loop over its words.
-What differs, what belongs to no word and what is faint becomes a doubt.
+Every utterance is heard twice in ways that fail differently: by the phrases of the job, and by a free loop over its
+words. What differs, what belongs to no word and what is faint becomes a doubt.
 """
 
 from __future__ import annotations
@@ -32,8 +32,8 @@ class Recogniser:
     """Hears utterances.
 
     Args:
-        model_dir: a model directory; None for the embedded one. A directory without a ``graph`` folder is taken to have the
-            embedded model's phones; others bring their own words, and a grammar is given to those that take one.
+        model_dir: a model directory; None for the embedded one. A directory without a ``graph`` folder is taken to have
+            the embedded model's phones; others bring their own words, and a grammar is given to those that take one.
         sentences: examples of what may be said, thousands if possible.
         words: further words that may be said.
         pronunciations: own ways to say words, as phones.

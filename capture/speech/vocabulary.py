@@ -9,9 +9,7 @@ from .errors import VocabularyError
 from .language import UNKNOWN, VALUE_CLASSES, Weights, WordNetwork, loop, network
 from .lexicon import Lexicon, Pronunciation
 
-PLAIN_WORDS = tuple(
-    ["zero", "oh", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "point", "minus"]
-)
+PLAIN_WORDS = ("zero", "oh", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "point", "minus")
 
 
 @dataclass(frozen=True)

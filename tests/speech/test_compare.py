@@ -21,7 +21,9 @@ def test_words_that_sound_alike_agree() -> None:
 
 
 def test_fifteen_and_fifty() -> None:
-    (doubt,) = disagreements("pressure one fifteen p s i".split(), "pressure one fifty p s i".split(), SAY)
+    (doubt,) = disagreements(
+        ["pressure", "one", "fifteen", "p", "s", "i"], ["pressure", "one", "fifty", "p", "s", "i"], SAY
+    )
     assert (doubt.first, doubt.last, doubt.other) == (2, 2, "fifty")
     assert "'fifty'" in doubt.reason
     assert "'fifteen'" in doubt.reason

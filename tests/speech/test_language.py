@@ -36,8 +36,8 @@ def test_values_are_equally_likely() -> None:
 
 def test_seen_orders_beat_unseen_ones_and_both_are_possible() -> None:
     net = network(SENTENCES)
-    seen = net.cost("supply pressure one three five p s i".split())
-    unseen = net.cost("pressure supply five three one i s p".split())
+    seen = net.cost(["supply", "pressure", "one", "three", "five", "p", "s", "i"])
+    unseen = net.cost(["pressure", "supply", "five", "three", "one", "i", "s", "p"])
     assert seen < unseen < math.inf
 
 

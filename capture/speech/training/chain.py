@@ -122,7 +122,7 @@ def numerator(
     ``units`` (batch, N) and ``optional`` (batch, N) describe the way; ``count`` is how many of the N are real.
     The last unit must be optional and the first too (silence).
     """
-    B, T, S = o.shape
+    B, T, _ = o.shape
     N = units.shape[1]
     enter = o.gather(2, (2 * units)[:, None].expand(B, T, N)).transpose(0, 1).contiguous()
     later = o.gather(2, (2 * units + 1)[:, None].expand(B, T, N)).transpose(0, 1).contiguous()
@@ -175,7 +175,7 @@ class Objective(torch.autograd.Function):
     """
 
     @staticmethod
-    def forward(  # type: ignore[override]
+    def forward(
         ctx: torch.autograd.function.FunctionCtx,
         o: Tensor,
         lengths: Tensor,

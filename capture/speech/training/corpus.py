@@ -133,8 +133,8 @@ def spoken(
     with ProcessPoolExecutor(workers) as pool:
         for done in pool.map(_speak, jobs):
             for said, text, speaker in done:
-                words = tuple(text.split())
-                out.append(Clip(said.pcm, speaker.split(":")[0], speaker, "?", "synthetic", words, said.segments))
+                told = tuple(text.split())
+                out.append(Clip(said.pcm, speaker.split(":")[0], speaker, "?", "synthetic", told, said.segments))
             if time.monotonic() - begin > seconds:
                 pool.shutdown(wait=False, cancel_futures=True)
                 break

@@ -88,7 +88,8 @@ class Mfcc(torch.nn.Module):
         first = x[..., :1] * (1 - PREEMPHASIS)
         x = torch.cat([first, x[..., 1:] - PREEMPHASIS * x[..., :-1]], 2) * self.window
         power = torch.fft.rfft(x, FFT).abs().square()
-        return (power @ self.bank.T).clamp_min(torch.finfo(torch.float32).eps).log()
+        energy: Tensor = power @ self.bank.T
+        return energy.clamp_min(torch.finfo(torch.float32).eps).log()
 
     def forward(self, pcm: Tensor) -> Tensor:
         """(batch, samples) to cepstra (batch, frames, 40)."""

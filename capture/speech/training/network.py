@@ -67,9 +67,7 @@ class Network(nn.Module):
         self.shape = shape
         self.register_buffer("mean", torch.zeros(shape.inputs))
         self.register_buffer("spread", torch.ones(shape.inputs))
-        self.first = nn.Conv1d(
-            shape.inputs, shape.width, 2 * shape.splice + 1, stride=1 if shape.fast else STRIDE
-        )
+        self.first = nn.Conv1d(shape.inputs, shape.width, 2 * shape.splice + 1, stride=1 if shape.fast else STRIDE)
         self.first_norm = nn.BatchNorm1d(shape.width, eps=EPSILON, affine=False)
         self.layers = nn.ModuleList(Layer(shape.width, shape.bottleneck) for _ in range(shape.fast + shape.slow))
         self.last = nn.Conv1d(shape.width, shape.outputs, 1)
@@ -100,7 +98,8 @@ def stages(net: Network) -> list[dict[str, Any]]:
     not the entry before, the inputs added up with their weights.
     """
 
-    def array(t: Tensor) -> Any:
+    def array(t: Tensor | None) -> Any:
+        assert t is not None
         return t.detach().double().cpu().numpy()
 
     def affine(conv: nn.Conv1d, offsets: list[int]) -> dict[str, Any]:

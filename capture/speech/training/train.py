@@ -77,8 +77,8 @@ class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
             self.ears.draw.generator.manual_seed(seed)
         rng, r = np.random.default_rng(seed), random.Random(seed)
         while True:
-            drawn = np.searchsorted(self.chances, rng.random(4000))
-            drawn = [self.utterances[min(int(i), len(self.utterances) - 1)] for i in drawn]
+            places = np.searchsorted(self.chances, rng.random(4000))
+            drawn = [self.utterances[min(int(i), len(self.utterances) - 1)] for i in places]
             drawn.sort(key=lambda u: u.samples * (1 + 0.05 * r.random()))
             batches: list[list[Any]] = [[]]
             for u in drawn:
@@ -272,7 +272,7 @@ def pretrain(corpus: Corpus, speller: Speller, plan: Plan, out: Path) -> Network
         want, o = b["targets"][:, :T].reshape(-1)[on], o[:, :T].reshape(-1, OUTPUTS)[on]
         loss = torch.nn.functional.cross_entropy(o, want, label_smoothing=0.02)
         optimiser.zero_grad(set_to_none=True)
-        loss.backward()
+        loss.backward()  # type: ignore[no-untyped-call]
         torch.nn.utils.clip_grad_norm_(net.parameters(), 2.0)
         optimiser.step()
         counts += torch.bincount(want, minlength=OUTPUTS)
@@ -280,7 +280,7 @@ def pretrain(corpus: Corpus, speller: Speller, plan: Plan, out: Path) -> Network
         log.add(clock, {"entropy": loss.detach(), "right": right})
         clock.tick()
     with torch.no_grad():
-        net.last.bias -= (counts / counts.sum()).clamp_min(LEAST_PRIOR).log()
+        net.last.bias.sub_((counts / counts.sum()).clamp_min(LEAST_PRIOR).log())  # type: ignore[union-attr]
     save(out / "phones.pt", net.state_dict(), plan, log.rows)
     return net
 
@@ -404,7 +404,9 @@ def train(corpus: Corpus, speller: Speller, plan: Plan, out: Path, net: Network)
         o, lengths = o.float(), b["outputs"]
         units, optional, count = choose(o, lengths, b)
         total = lengths.sum()
-        value = Objective.apply(o, lengths, units, optional, count, graph, torch.ones(len(o), device=device))
+        value: Tensor = Objective.apply(  # type: ignore[no-untyped-call]
+            o, lengths, units, optional, count, graph, torch.ones(len(o), device=device)
+        )
         on = torch.arange(o.shape[1], device=device)[None] < lengths[:, None]
         penalty = (o.square().mean(2) * on).sum() / total
         loss = -value / total + OUTPUT_PENALTY * penalty
