@@ -62,15 +62,21 @@ def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Chromium through playwright; skips when either is missing."""
+def driver() -> Iterator[Any]:
+    """Playwright's driver; skips when it or a browser is missing."""
     sync_api = pytest.importorskip("playwright.sync_api")
     if CHROMIUM is None:
         pytest.skip("no chromium is installed")
-    with sync_api.sync_playwright() as driver:
-        started = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    with sync_api.sync_playwright() as started:
         yield started
-        started.close()
+
+
+@pytest.fixture(scope="session")
+def browser(driver: Any) -> Iterator[Any]:
+    """Chromium."""
+    started = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    yield started
+    started.close()
 
 
 @pytest.fixture
