@@ -16,6 +16,7 @@ from capture import __version__
 COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("demo", "Run a whole job from the demonstration's sound and photographs."),
     "run": ("run", "Make a job record from a folder of sound and photographs."),
+    "bench": ("bench", "Run a job live: listen, read back, show it on a page of this machine."),
     "jobs": ("jobs", "List the jobs of a record."),
     "report": ("report", "Write one job's report as a single HTML file."),
     "verify": ("verify", "Recompute the whole record and name every fault."),
