@@ -76,12 +76,12 @@ def run_plan(
         plan.reference,
         {"recogniser": recogniser.name, "setups": {view: path.name for view, path in plan.setups.items()}},
     )
-    session.open(header, Moment(start, 0.0))
+    session.open(header, _moment(start, start, session))
     _keep_sources(plan, session, start, faults)
     for event in events:
         for recorded in _feed(session, event, start, progress):
             tell(recorded)
-    for recorded in session.finish(_moment(_end(events, start), start)):
+    for recorded in session.finish(_moment(_end(events, start), start, session)):
         tell(recorded)
     if any(item.kind == "sound" for item in plan.items) and not any(event.heard for event in events) and faults:
         raise RecognitionError("; ".join(faults.values()))
@@ -113,11 +113,11 @@ def _keep_sources(plan: Plan, session: Session, start: datetime, faults: dict[st
         if item.kind == "sound":
             facts = {"time_from": item.time.source, "fault": faults.get(item.path.name)}
             data = item.path.read_bytes()
-            session.source(item.path.name, data, item.media_type, _moment(item.time.at, start), facts)
+            session.source(item.path.name, data, item.media_type, _moment(item.time.at, start, session), facts)
 
 
 def _feed(session: Session, event: _Event, start: datetime, progress: Progress) -> Iterator[Recorded]:
-    moment = _moment(event.at, start)
+    moment = _moment(event.at, start, session)
     if event.heard is not None:
         yield from session.hear(event.heard, moment)
         return
@@ -134,5 +134,5 @@ def _end(events: list[_Event], start: datetime) -> datetime:
     return max(ends, default=start)
 
 
-def _moment(at: datetime, start: datetime) -> Moment:
-    return Moment(at, (at - start).total_seconds())
+def _moment(at: datetime, start: datetime, session: Session) -> Moment:
+    return Moment(at, (at - start).total_seconds(), session.session)
