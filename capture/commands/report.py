@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from capture.commands.options import record_option
+from capture.commands.keeping import record_option
 
 if TYPE_CHECKING:
     from capture.record import Record
