@@ -73,7 +73,7 @@ def test_a_tiny_recogniser_learns_to_hear(tmp_path: Path) -> None:
     speller = Speller(lexicon, set(WORDS))
     plan = Plan(Shape(2, 0, 3, 64, 24), steps=120, batch_seconds=40, batch_most=16, rate=6e-3, workers=0, average=0.95)
     net = pretrain(corpus, speller, plan, tmp_path)
-    net = train(corpus, speller, replace(plan, steps=40, rate=2e-3), tmp_path, net)
+    net = train(corpus, speller, replace(plan, steps=25, rate=1e-3), tmp_path, net)
     again = load_network(tmp_path / "network.pt")
     assert torch.equal(again.last.weight, net.last.weight)
     export(again, tmp_path / "model")

@@ -179,6 +179,9 @@ MIX = {
     "silence": 0.03,
 }
 
+OTHER = 0.1
+"""Share of a group that the mixture does not name."""
+
 
 class Corpus:
     """All audio in one array, with the utterances in it."""
@@ -186,18 +189,18 @@ class Corpus:
     def __init__(self, clips: Iterable[Clip], longest: float = 17.0) -> None:
         """Lay the clips one after another; too long or too short ones are left out."""
         kept = [c for c in clips if 0.15 * RATE < len(c.pcm) < longest * RATE and c.words]
-        quiet = Clip(np.zeros(6 * RATE, np.int16), "silence", "", "?", "silence", ())
+        quiet = Clip(np.zeros(6 * RATE, np.int16), "silence", "", "?", "silence", (), (("SIL", 6.0),))
         kept += [quiet]
         self.audio = np.concatenate([c.pcm for c in kept])
         sizes: dict[str, float] = defaultdict(float)
         shares = [share(c) for c in kept]
         for group, weight in shares:
             sizes[group] += weight
-        total = sum(MIX.get(g, 0.02) for g in sizes)
+        total = sum(MIX.get(g, OTHER) for g in sizes)
         self.utterances: list[Utterance] = []
         at = 0
         for c, (group, weight) in zip(kept, shares, strict=True):
-            w = MIX.get(group, 0.02) / total * weight / sizes[group]
+            w = MIX.get(group, OTHER) / total * weight / sizes[group]
             units = ends = None
             if c.segments:
                 units = np.array([UNIT_NUMBER[u] for u, _ in c.segments], np.int16)

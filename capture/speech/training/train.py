@@ -258,7 +258,7 @@ def pretrain(corpus: Corpus, speller: Speller, plan: Plan, out: Path) -> Network
     batches = feed(corpus, speller, plan, timed=True)
     net = begin(plan, batches).to(device).train()
     optimiser = torch.optim.AdamW(net.parameters(), lr=plan.rate, weight_decay=plan.decay, betas=(0.9, 0.98))
-    counts = torch.ones(OUTPUTS, device=device)
+    counts = torch.zeros(OUTPUTS, device=device)
     clock, log = Clock(plan), Log()
     while not clock.done():
         for group in optimiser.param_groups:
@@ -280,7 +280,9 @@ def pretrain(corpus: Corpus, speller: Speller, plan: Plan, out: Path) -> Network
         log.add(clock, {"entropy": loss.detach(), "right": right})
         clock.tick()
     with torch.no_grad():
-        net.last.bias.sub_((counts / counts.sum()).clamp_min(LEAST_PRIOR).log())  # type: ignore[union-attr]
+        prior = (counts / counts.sum()).clamp_min(LEAST_PRIOR)
+        prior[counts == 0] = 1.0  # what was never shown gets no bonus for being rare
+        net.last.bias.sub_(prior.log())  # type: ignore[union-attr]
     save(out / "phones.pt", net.state_dict(), plan, log.rows)
     return net
 
