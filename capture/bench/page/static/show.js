@@ -39,7 +39,7 @@ function card(data, minor) {
       element("p", { class: "name" }, data.name),
       element("p", { class: TEXTS.has(data.kind) || data.value.length > 28 ? "value text" : "value" }, data.value,
         data.via ? element("span", { class: "via" }, ` by ${data.via}`) : null),
-      verdict ? element("p", { class: "verdict" }, `${MARKS[data.tone]} ${verdict}`) : null,
+      verdict ? element("p", { class: "verdict" }, `${data.status === "unconfirmed" && data.tone === "open" ? "○" : MARKS[data.tone]} ${verdict}`) : null,
       element("p", {}, [data.limits ? `limits ${data.limits}` : "", kept].filter(Boolean).join(" · ")),
       data.words ? element("p", { class: "said" }, `“${data.words}”`) : null,
       data.advice ? element("p", { class: "advice" }, data.advice[0], element("span", { class: "small" }, data.advice[1])) : null),
@@ -115,7 +115,7 @@ export function showJob(board, act) {
   document.getElementById("partial").textContent = board.partial ? `… ${board.partial}` : "";
   document.getElementById("waiting").hidden = !board.waiting.length;
   redraw("questions", board.waiting, () => board.waiting.map((held) => element("li", {},
-    element("span", {}, element("span", {}, `${held.name} `), element("b", {}, held.value), held.via ? ` by ${held.via}` : ""),
+    element("span", {}, element("span", {}, `${held.name} `), element("b", {}, held.value), held.via ? `\u00a0by\u00a0${held.via}` : ""),
     choice(`“${held.say}”`, held.say, act, { class: "first" }),
     element("span", { class: "why" }, ...held.why.map((one) => element("span", { class: `why-${one.severity}` },
       element("b", {}, `${SEVERITY[one.severity]}. `), `${one.sentence} ${one.todo} `))))));
