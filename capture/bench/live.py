@@ -12,20 +12,21 @@ import sys
 import threading
 import traceback
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from concurrent.futures import Future
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from capture.bench import conversation as talk
 from capture.bench.live_board import job_board
 from capture.bench.live_clock import Clock
 from capture.bench.live_ear import Ear
+from capture.bench.live_input import SoundInput
 from capture.bench.live_keep import Keeper
 from capture.bench.live_own import OwnVoice
-from capture.bench.live_source import Source, SourceState
+from capture.bench.live_source import Source
 from capture.bench.live_spool import Spool, Timeline
 from capture.bench.live_typed import typed_words
+from capture.bench.live_types import Listener, Told
 from capture.bench.session import Session
 from capture.bench.voice import Voice
 from capture.errors import CaptureError, UsageError
@@ -39,28 +40,6 @@ if TYPE_CHECKING:
 _T = TypeVar("_T")
 _RETRY_S = 1.0
 _MOST_QUEUED = 200
-
-
-class Listener(Protocol):
-    """A streaming recogniser, as ``capture.speech.Recogniser`` is."""
-
-    def accept(self, pcm: bytes) -> list[Heard]:
-        """Take int16 sound at 16 kHz; the utterances that ended in it, times counted from the stream's begin."""
-
-    def finish(self) -> list[Heard]:
-        """The sound is over; what was still open."""
-
-    @property
-    def partial(self) -> str:
-        """The words of the utterance that is being spoken, so far."""
-
-
-@dataclass(frozen=True)
-class Told:
-    """What the page is told: ``kind`` is changed (look at the board), level, partial, cue or say."""
-
-    kind: str
-    data: Mapping[str, Any]
 
 
 class Live:
@@ -109,9 +88,6 @@ class Live:
         self._number = 0
         self._handed = 0
         self._partial = ""
-        self._source: Source | None = None
-        self._source_state: tuple[str, str] = ("none", "no microphone yet")
-        self._listening = True
         self._timeline = Timeline(session.session)
         self._spool = Spool(record.folder, session.session, {"job": session.job, "technician": session.technician})
         self._keeper = Keeper(session, self._spool, self._timeline, keep_sound)
@@ -124,6 +100,9 @@ class Live:
             speech=lambda began: self._queue.put(("speech", began)),
             trouble=lambda sentence: self._queue.put(("trouble", ("disk", sentence))),
         )
+        self._input = SoundInput(
+            self.ear, tell, lambda sentence: self._queue.put(("trouble", ("microphone", sentence)))
+        )
         self._begun = clock.now().mono
         self._worker = threading.Thread(target=self._run, name="bench", daemon=True)
         self._worker.start()
@@ -133,22 +112,12 @@ class Live:
 
     def listen_to(self, source: Source | None) -> None:
         """Take sound from another source; None: from none."""
-        old, self._source = self._source, None
-        if old is not None:
-            old.stop()
-            self.ear.flush()
-        self._source_state = ("none", "no microphone yet")
-        if source is not None:
-            self._source = source
-            source.start(lambda pcm: self._feed(source, pcm), lambda state, text: self._told(source, state, text))
+        self._input.listen_to(source)
         self.do(lambda: None)
 
     def set_listening(self, listening: bool) -> None:
         """Open or shut the microphone (a key, or held for as long as one speaks)."""
-        if self._listening and not listening:
-            self._listening = False
-            self.ear.flush()
-        self._listening = listening
+        self._input.set_listening(listening)
         self.do(lambda: None)
 
     def typed(self, line: str) -> tuple[Recorded, ...]:
@@ -341,21 +310,6 @@ class Live:
 
     # What is shown.
 
-    def _feed(self, source: Source, pcm: bytes) -> None:
-        if source is not self._source or not self._listening:
-            return
-        level = self.ear.feed(pcm)
-        shown = {"rms": round(level.rms_db, 1), "floor": round(level.floor_db, 1), "peak": round(level.peak, 3)}
-        self._tell(Told("level", {**shown, "speech": level.speech, "fault": level.fault}))
-
-    def _told(self, source: Source, state: SourceState, sentence: str) -> None:
-        if source is not self._source:
-            return
-        self._source_state = (state, sentence)
-        if state == "ended":
-            self.ear.flush()
-        self._queue.put(("trouble", ("microphone", sentence if state == "lost" else "")))
-
     def _trouble(self, about: str, sentence: str) -> None:
         if self._troubles.get(about, "") == sentence:
             return
@@ -372,7 +326,6 @@ class Live:
     def board(self) -> dict[str, Any]:
         """Everything that the page shows."""
         view = self.session.view
-        state, sentence = self._source_state
         return {
             "job": self.session.job,
             "technician": self.session.technician,
@@ -388,5 +341,5 @@ class Live:
             "partial": self._partial,
             "troubles": list(self._troubles.values()),
             "unstored": len(self._pending),
-            "sound": {"state": state, "text": sentence, "listening": self._listening},
+            "sound": self._input.shown(),
         }

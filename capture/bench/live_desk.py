@@ -9,10 +9,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from capture.bench.live import Listener, Live, Told
+from capture.bench.live import Live
 from capture.bench.live_board import card
 from capture.bench.live_clock import SoundClock, WallClock
 from capture.bench.live_source import Practice, PracticeSource, PushedSource, Source
+from capture.bench.live_types import Listener, Told
 from capture.bench.resume import Resumable, load_job, new_id, recent_jobs, recover
 from capture.bench.session import Header, Measurer, Session
 from capture.bench.voice import MachineVoice, NoVoice, PageVoice, Synthesiser, Voice

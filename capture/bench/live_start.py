@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from capture.bench.live import Listener
 from capture.bench.live_desk import Desk, Settings, VoiceChoice
 from capture.bench.live_level import RATE
 from capture.bench.live_source import read_practice
+from capture.bench.live_types import Listener
 from capture.bench.live_watch import FolderWatch
 from capture.bench.measurer import SetupMeasurer
 from capture.bench.page.hub import Hub

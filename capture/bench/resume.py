@@ -23,7 +23,7 @@ from capture.record import admin
 from capture.record.uuid7 import uuid7
 
 if TYPE_CHECKING:
-    from capture.bench.live import Listener
+    from capture.bench.live_types import Listener
     from capture.procedure.model import Procedure
     from capture.record import Record, Row
     from capture.speech.heard import Heard

@@ -9,7 +9,7 @@ import sys
 import time
 from pathlib import Path
 
-from capture.bench.live import Told
+from capture.bench.live_types import Told
 from tests.live.stand_ins import bursts, make_bench
 
 COUNT = 12

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.bench.live import Told
 from capture.bench.live_desk import Desk, Settings
 from capture.bench.live_level import RATE, frame_levels
 from capture.bench.live_source import Practice
+from capture.bench.live_types import Told
 from capture.bench.page.hub import Hub
 from capture.bench.session import Looked
 from capture.judge.entry import PhotoResult

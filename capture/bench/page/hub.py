@@ -9,7 +9,7 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import suppress
 from typing import Any
 
-from capture.bench.live import Told
+from capture.bench.live_types import Told
 
 MOST_WAITING = 300
 BEAT_S = 2.0
