@@ -24,7 +24,7 @@ class Ear:
         clock: the session's.
         gated: whether our voice can be heard by the microphone.
         hand_on: gets the sound to be recognised, as long as what came in.
-        speech: is told when the technician begins to speak and when he is silent again.
+        speech: is told when the technician begins to speak and falls silent again.
         trouble: is told a sentence when the sound cannot be kept on the disk, and an empty one when it can again.
     """
 

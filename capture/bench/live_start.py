@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
@@ -21,7 +23,7 @@ from capture.bench.page.uploads import picture_type
 from capture.bench.resume import shifted
 from capture.bench.session import Measurer
 from capture.bench.voice import Synthesiser
-from capture.errors import UsageError
+from capture.errors import CaptureError, UsageError
 
 if TYPE_CHECKING:
     from capture.procedure.model import Procedure
@@ -63,13 +65,15 @@ def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
     from capture.record.place import record_folder
 
     settings = settings_of(options)
+    listen = listener_factory(options.model)
+    _warm_up(listen, next(iter(settings.procedures.values())))
     target = record_folder(options.place)
     hub = Hub()
     with Record.open(target) if (target / "ledger.sqlite").exists() else Record.create(target) as record:
         desk = Desk(
             record,
             settings,
-            listener_factory(options.model),
+            listen,
             measurer_factory(options.setups),
             hub.tell,
             hub.pages,
@@ -145,11 +149,26 @@ class FromZero:
         return self._counted.recogniser.partial
 
 
+def _warm_up(listen: Callable[[Procedure], Listener], procedure: Procedure) -> None:
+    """Load the recogniser while the first job is still being opened; what is wrong with it is said then."""
+
+    def load() -> None:
+        with suppress(CaptureError):
+            listen(procedure)
+
+    threading.Thread(target=load, name="warm up", daemon=True).start()
+
+
 def listener_factory(model: Path | None) -> Callable[[Procedure], Listener]:
     """Makes streams of the recogniser; what belongs to a procedure is loaded once."""
     loaded: dict[str, _Counted] = {}
+    one_at_a_time = threading.Lock()
 
     def listen(procedure: Procedure) -> Listener:
+        with one_at_a_time:
+            return FromZero(known(procedure))
+
+    def known(procedure: Procedure) -> _Counted:
         from capture.phrases import pronunciations, sentences, vocabulary
         from capture.speech import Recogniser
 
@@ -160,7 +179,7 @@ def listener_factory(model: Path | None) -> Callable[[Procedure], Listener]:
                 model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=pronunciations(procedure)
             )
             loaded[procedure.digest] = _Counted(recogniser)
-        return FromZero(loaded[procedure.digest])
+        return loaded[procedure.digest]
 
     return listen
 

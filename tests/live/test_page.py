@@ -14,9 +14,11 @@ import pytest
 from PIL import Image
 
 from capture.bench.live_source import Practice
+from capture.bench.tones import TONES
 from capture.record import verify
 from tests.live.conftest import ARGUMENTS, CHROMIUM, Served, running
 from tests.live.stand_ins import bursts
+from tests.live.test_voice import SOUND, Fixed
 
 Serve = Callable[..., Served]
 FIRST = [
@@ -199,6 +201,36 @@ def test_what_cannot_be_taken_is_said_beside_the_line(page: Any, serve: Serve) -
     shows(page, "#answer", "no JPEG, PNG or WebP picture")
     page.locator("#picture").set_input_files(picture())
     shows(page, "#cards", "nobody had asked for")
+
+
+def test_the_page_sounds_and_says_what_was_taken_and_is_silent_on_a_key(page: Any, serve: Serve) -> None:
+    served = serve(fast=False)
+    served.bench.desk._synthesiser = Fixed(SOUND)
+    page.add_init_script(
+        """window.played = []; window.said = 0;
+        const Oscillator = OscillatorNode;
+        window.OscillatorNode = class extends Oscillator {
+          constructor(context, facts) { super(context, facts); window.played.push(facts.frequency); }
+        };
+        const Buffer = AudioBufferSourceNode;
+        window.AudioBufferSourceNode = class extends Buffer {
+          start(...when) { window.said += 1; super.start(...when); }
+        };"""
+    )
+    open_job(page, served)
+    say(page, "stage as received")
+    until(lambda: page.evaluate("window.said") == 1)
+    until(lambda: served.bench.desk.board()["saying"] == "")
+    assert page.evaluate("window.played") == [note.hertz for note in TONES["stored"]]
+    served.bench.desk._synthesiser.sound = SOUND * 40
+    page.evaluate("window.played = []")
+    say(page, "supply pressure 999 psi")
+    until(lambda: page.evaluate("window.said") == 2)
+    assert page.evaluate("window.played") == [note.hertz for note in TONES["warning"]]
+    assert "Say confirm" in served.bench.desk.board()["saying"]
+    page.keyboard.press("Escape")
+    until(lambda: served.bench.desk.board()["saying"] == "")
+    assert [held["value"] for held in served.bench.desk.board()["waiting"]] == ["999 psi"], "it waits all the same"
 
 
 def test_a_picture_can_be_dropped(page: Any, serve: Serve) -> None:

@@ -164,9 +164,15 @@ function prepare() {
     const line = at("line").value;
     if (line.trim() && await act.say(line) && at("line").value === line) at("line").value = "";
   });
-  at("open").addEventListener("submit", (event) => {
+  at("open").addEventListener("submit", async (event) => {
     event.preventDefault();
-    send("/job/open", JSON.stringify(Object.fromEntries(new FormData(event.target))));
+    const button = event.target.querySelector("button");
+    if (button.disabled) return;
+    button.disabled = true;
+    button.textContent = "Opening …";
+    await send("/job/open", JSON.stringify(Object.fromEntries(new FormData(event.target))));
+    button.textContent = "Open the job";
+    button.disabled = false;
   });
   at("procedure").addEventListener("change", () => showCautions(board));
   at("picture").addEventListener("change", () => sendPicture(at("picture").files[0]));
