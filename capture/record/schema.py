@@ -82,6 +82,11 @@ LEFT JOIN ledger AS o ON o.seq = span.opened_seq
 ORDER BY span.first_seq;
 """
 
+_ENDED = """
+  coalesce((SELECT e.kind = 'job_end' FROM ledger AS e WHERE e.job = span.job AND e.kind IN ('job_end', 'reopened')
+   ORDER BY e.seq DESC LIMIT 1), 0) AS ended"""
+"""A job that was opened again after its end is not ended."""
+
 _READING_VIEW = """
 CREATE VIEW reading AS
 SELECT
@@ -139,6 +144,7 @@ VIEWS = ("job", "reading", "warning", "medium")
 _MIGRATIONS: Mapping[str, str] = {
     "0001_ledger": _LEDGER,
     "0002_views": _JOB_VIEW + _READING_VIEW + _WARNING_VIEW + _MEDIUM_VIEW,
+    "0003_reopened_jobs": "DROP VIEW job;" + _JOB_VIEW.replace("span.ended", _ENDED),
 }
 """Name: script, in the order in which they are applied."""
 

@@ -181,6 +181,20 @@ def _key(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
     return Said("Public key", f"of {w.plain(data.get('person'))}", [("key", key)], label="Key put on record")
 
 
+def _paused(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
+    return Said("Job", "left, to be taken up again", [("why", w.plain(data.get("why")))], label="Pause")
+
+
+def _resumed(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
+    words = "taken up again" if kind == "resumed" else "opened again after its end"
+    facts = [(w.spaced(key), w.plain(value)) for key, value in data.items() if key != "technician"]
+    return Said("Job", f"{words} by {w.plain(data.get('technician'))}", facts)
+
+
+def _handed_over(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
+    return Said("Job", f"handed over from {w.plain(data.get('from'))} to {w.plain(data.get('technician'))}")
+
+
 def _purged(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
     files = data.get("files")
     amount = w.count(len(files) if isinstance(files, list) else 0, "file")
@@ -220,6 +234,10 @@ _WRITERS: Mapping[str, Callable[[_Data, str | None, str, Names], Said]] = {
     "source": _source,
     "signature": _signature,
     "key": _key,
+    "paused": _paused,
+    "resumed": _resumed,
+    "reopened": _resumed,
+    "handed_over": _handed_over,
     "purged": _purged,
     "imported": _imported,
 }

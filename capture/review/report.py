@@ -18,7 +18,7 @@ from capture.review.describe import mapping
 from capture.review.inline import Gallery
 from capture.review.measured import budget_table, measured_facts
 from capture.review.names import names_for
-from capture.review.story import tell
+from capture.review.story import Story, tell
 from capture.review.tally import tally
 
 if TYPE_CHECKING:
@@ -32,6 +32,9 @@ QUALIFIED = (
     " qualified person to decide, by the maker's manual and the local rules."
 )
 """The caution that stands beside every overall verdict."""
+
+
+_WORKED = frozenset({"opened", "resumed", "reopened", "handed_over"})
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ def make_report(record: Record, job: str, *, inline_media: bool = True) -> Repor
         head=head,
         last=rows[-1],
         first=rows[0],
-        opened=_opened(story.opened.data if story.opened else {}),
+        opened=_opened(story),
         units=story.each("identity"),
         tally=tally(story),
         readings=tables.readings(story, names),
@@ -114,13 +117,16 @@ def _signed(record: Record, rows: list[Row]) -> tuple[Signed, ...]:
     return job_signatures(rows, lambda seq: hash_at(record, seq))
 
 
-def _opened(data: Any) -> dict[str, Any]:
-    """What the opening row says, whatever of it is there."""
+def _opened(story: Story) -> dict[str, Any]:
+    """What the opening row says, whatever of it is there, and everyone who worked on the job."""
+    data = story.opened.data if story.opened else {}
+    people = (w.plain(item.data.get("technician")) for item in story.items if item.kind in _WORKED)
+    technicians = ", ".join(dict.fromkeys(person for person in people if person))
     procedure = data.get("procedure")
     cautions = data.get("cautions")
     return {
+        "technicians": technicians,
         "procedure": procedure if isinstance(procedure, dict) else {},
-        "technician": w.plain(data.get("technician")),
         "workshop": w.plain(data.get("workshop")),
         "reference": w.plain(data.get("reference")),
         "cautions": [w.plain(caution) for caution in cautions] if isinstance(cautions, list) else [],

@@ -18,6 +18,7 @@ DOUBTFUL = 0.6
 """A word heard with less confidence than this is marked."""
 
 _UNSPOKEN = frozenset({"stage_end", "job_end"})
+_LAST_WORD = frozenset({"job_end", "reopened"})
 _FRONT = frozenset({"opened", "source"})
 _GRAVITY = {"stop": 0, "warning": 1, "notice": 2}
 
@@ -43,6 +44,11 @@ class Block:
     clip: Shown | None
     pictures: tuple[Shown, ...]
     measurement: Mapping[str, Any]
+
+    @property
+    def typed(self) -> bool:
+        """True for words that were typed or chosen by hand: there is no sound to them."""
+        return bool(self.words) and self.clip is None and self.engine == "keyboard"
 
     @property
     def text(self) -> str:
@@ -109,17 +115,24 @@ def tell(rows: Sequence[Row], names: Names, gallery: Gallery) -> Story:
         for item in items
         if item.kind in VALUE_KINDS and item.status != "not_accepted" and item.row.id not in replaced_by
     )
+    gone = replaced_by.keys() | _overtaken(items)
     return Story(
         items=items,
         sections=tuple(_sections([item for item in items if item.kind not in _FRONT], names, gallery)),
         standing=standing,
         replaced_by=replaced_by,
-        raised=_raised(item for item in items if item.row.id not in replaced_by),
-        settled=_raised(item for item in items if item.row.id in replaced_by),
+        raised=_raised(item for item in items if item.row.id not in gone),
+        settled=_raised(item for item in items if item.row.id in gone),
         opened=next((item for item in items if item.kind == "opened"), None),
         sources=tuple(item for item in items if item.kind == "source"),
-        ended=any(item.kind == "job_end" for item in items),
+        ended=next((item.kind == "job_end" for item in reversed(items) if item.kind in _LAST_WORD), False),
     )
+
+
+def _overtaken(items: Sequence[Item]) -> set[str]:
+    """The ends of a stage or of the job that a later end of the same stage, or of the job, has overtaken."""
+    last = {(item.kind, item.subject): item.row.id for item in items if item.kind in _UNSPOKEN}
+    return {item.row.id for item in items if item.kind in _UNSPOKEN and last[item.kind, item.subject] != item.row.id}
 
 
 def _raised(items: Iterable[Item]) -> tuple[Raised, ...]:
@@ -161,9 +174,12 @@ def _groups(items: Sequence[Item]) -> list[list[Item]]:
 
 
 def _origin(item: Item) -> tuple[Any, ...] | None:
-    if item.kind in _UNSPOKEN or not item.row.media:
+    heard = item.row.body.get("heard")
+    typed = heard.get("text") if isinstance(heard, Mapping) else None
+    if item.kind in _UNSPOKEN or not (item.row.media or typed):
         return None
-    return (item.row.at, item.row.mono, item.row.session, tuple(medium.sha256 for medium in item.row.media))
+    media = tuple(medium.sha256 for medium in item.row.media)
+    return (item.row.at, item.row.mono, item.row.session, media, w.plain(typed))
 
 
 def _block(items: Sequence[Item], gallery: Gallery) -> Block:

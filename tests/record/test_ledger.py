@@ -10,9 +10,10 @@ from typing import Any
 from uuid import UUID
 
 import pytest
+import sqlite_utils
 
 from capture.errors import EnvironmentFault, UsageError
-from capture.record import MediaRef, Record, connection, verify
+from capture.record import MediaRef, Record, connection, schema, verify
 from tests.record.conftest import START, append
 
 
@@ -104,7 +105,7 @@ def test_settings_are_those_that_keep_what_was_acknowledged(record: Record) -> N
     assert conn.execute("PRAGMA synchronous").fetchone() == (2,)
     assert conn.execute("PRAGMA foreign_keys").fetchone() == (1,)
     applied = [name for (name,) in conn.execute("SELECT name FROM _sqlite_migrations ORDER BY rowid")]
-    assert applied == ["0001_ledger", "0002_views"]
+    assert applied == ["0001_ledger", "0002_views", "0003_reopened_jobs"]
 
 
 def test_opening_again_applies_no_migration_twice(folder: Path) -> None:
@@ -307,3 +308,24 @@ def test_zero_bytes_that_a_power_cut_leaves_in_heads_are_no_fault(folder: Path) 
     with Record.open(folder) as record:
         append(record, 13)
     assert verify(folder).ok
+
+
+def test_an_older_ledger_is_read_and_verified_as_it_is_and_brought_up_to_date_when_written(tmp_path: Path) -> None:
+    """As it was before the third migration."""
+    older = tmp_path / "older"
+    older.mkdir()
+    (older / "media").mkdir()
+    db = sqlite_utils.Database(older / connection.LEDGER, execute_plugins=False)
+    schema._registered(["0001_ledger", "0002_views"]).apply(db)
+    db.execute(f"PRAGMA application_id = {schema.APPLICATION_ID}")
+    db.close()
+    assert verify(older).ok
+    with Record.open(older, writing=False) as record:
+        assert record.jobs() == []
+    with Record.open(older) as record:
+        for kind in ("opened", "job_end", "reopened", "job_end", "reopened"):
+            record.append(job="J", kind=kind, body={}, at=START, mono=0, session="s")
+        assert not record.jobs()[0].ended
+        record.append(job="J", kind="job_end", body={}, at=START, mono=0, session="s")
+        assert record.jobs()[0].ended
+    assert verify(older).ok

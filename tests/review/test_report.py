@@ -345,6 +345,47 @@ def test_another_procedure_goes_the_same_way(record: Record) -> None:
     assert all(part.name in section(page, "kit").text for part in procedure.parts)
 
 
+def test_a_job_that_was_left_handed_over_and_opened_again(record: Record) -> None:
+    writer = Writer(record)
+    writer.open(technician="T. Brandt")
+    writer.say(stage("as_received"))
+    writer.finish()
+    at = "2031-05-07T08:00:00+02:00"
+
+    def mark(kind: str, **data: str) -> None:
+        record.append(job=JOB, kind=kind, body={"kind": kind, "data": data}, at=at, mono=0, session="s-2")
+
+    mark("reopened", technician="N. Lind", reason="a ring was left over")
+    mark("handed_over", technician="R. Okafor", **{"from": "N. Lind"})
+    mark("paused", why="left")
+    mark("resumed", technician="R. Okafor")
+    page = Page.of(report_html(record, JOB))
+    assert "Technician T. Brandt, N. Lind, R. Okafor" in page.root.one("header").text
+    assert "the job was not ended" in section(page, "verdict").text
+    for words in ("opened again after its end by N. Lind reason a ring was left over", "from N. Lind to R. Okafor"):
+        assert words in page.root.text
+    assert "7 May 2031 08:00:00" in page.root.text
+    before = len(list(section(page, "warnings").one("ol").all("li")))
+    writer.seconds += 90_000
+    writer.finish()
+    page = Page.of(report_html(record, JOB))
+    assert "the job was not ended" not in section(page, "verdict").text
+    current, settled = section(page, "warnings").all("ol")
+    assert len(list(current.all("li"))) == before
+    assert list(settled.all("li"))
+
+
+def test_typed_words_are_told_apart_from_heard_ones(record: Record) -> None:
+    heard = {"text": "note salt hose chafed", "engine": "keyboard", "words": []}
+    for kind, words in (("note", "note salt"), ("check", "hose chafed")):
+        body = {"kind": kind, "status": "accepted", "words": words, "data": {"text": "salt"}, "heard": heard}
+        record.append(job="J", kind=kind, body=body, at=START, mono=0, session="s")
+    block = Page.of(report_html(record, "J")).root.one("div", class_="block")
+    assert "typed or chosen by hand: note salt hose chafed" in block.text
+    assert not list(block.all("blockquote"))
+    assert len(list(block.all("article"))) == 2
+
+
 ANY: st.SearchStrategy[Any] = st.recursive(
     st.none() | st.booleans() | st.integers(-999, 999) | st.floats(-1e9, 1e9) | st.text(max_size=6),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=6), inner, max_size=3),
