@@ -26,6 +26,7 @@ POSE, CENTRE, TILT, BREAK, INNER = slice(0, 6), slice(6, 9), slice(9, 11), 11, 1
 STEPS = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-3] * 3 + [1e-5] * 2 + [1e-3] * 2)
 INPUTS = ("rim_diameter", "print_scale", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 INPUT_STEPS = np.array([1e-2, 1e-5, 1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5])
+_STANDS_MM = 0.05  # how closely a card's lower edge sits on the rim
 _HALF_ARC = np.radians(78)
 _ANGLES = np.linspace(-_HALF_ARC, _HALF_ARC, 121)
 
@@ -52,6 +53,7 @@ class Problem:
     inner_sigma: float = 1.0
     side_sigma: float = 1.0
     scale: float = 1.0
+    edge_z: float | None = None
 
     def inputs(self) -> Array:
         """Present values of ``INPUTS``."""
@@ -165,6 +167,8 @@ def residuals(q: Array, p: Problem) -> tuple[Array, Array]:
         prior.append((q[7] - p.depth_guess) / p.depth_sigma)
     if p.x_sigma > 0:
         prior.append((q[6] - p.x_guess) / p.x_sigma)
+    if p.edge_z is not None:  # the card stands on the rim: its lower edge lies in the rim plane
+        prior.append((np.array([q[6], 0.0, p.edge_z * p.scale]) - q[CENTRE]) @ axis(q) / _STANDS_MM)
     parts.append(np.array(prior))
     soft.append(np.zeros(len(prior), bool))
     return np.concatenate(parts), np.concatenate(soft)

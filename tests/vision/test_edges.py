@@ -1,0 +1,59 @@
+"""Edge positions: unbiased, as sharp as theory allows, and nowhere half a pixel off."""
+
+import math
+
+import numpy as np
+
+from vision.edges import colour_profiles, erf, fit_edges, profiles
+
+
+def steps(x0: np.ndarray, blur: float, t: np.ndarray) -> np.ndarray:
+    return np.array([[100 + 50 * math.erf((q - x) / (math.sqrt(2) * blur)) for q in t] for x in x0])
+
+
+def test_erf_against_the_standard_library() -> None:
+    x = np.linspace(-4, 4, 801)
+    assert np.abs(erf(x) - np.array([math.erf(v) for v in x])).max() < 1.6e-7  # Abramowitz and Stegun 7.1.26
+
+
+def test_noiseless_edges_come_back_exactly() -> None:
+    x0, t = np.random.default_rng(1).uniform(-1, 1, 200), np.arange(-8, 8.1, 1.0)
+    got = fit_edges(t, steps(x0, 1.3, t), np.zeros(200), 8.0)
+    assert np.abs(got.offset - x0).max() < 1e-5
+    assert np.abs(got.blur - 1.3).max() < 1e-4
+
+
+def test_edge_noise_reaches_the_known_bound() -> None:
+    """Bound: sigma_x >= (noise / contrast) sqrt(2 sqrt(pi) blur)"""
+    g, t = np.random.default_rng(2), np.arange(-8, 8.1, 1.0)
+    x0 = g.uniform(-1, 1, 3000)
+    v = steps(x0, 1.3, t) + g.normal(0, 2, (3000, len(t)))
+    got = fit_edges(t, v, np.zeros(3000), 8.0)
+    bound = 2 / 100 * math.sqrt(2 * math.sqrt(math.pi) * 1.3)
+    sd = float(np.nanstd(got.offset - x0))
+    assert bound * 0.97 < sd < bound * 1.25
+    assert abs(float(np.nanmean(got.offset - x0))) < 4 * sd / math.sqrt(3000)
+
+
+def test_flat_profiles_are_no_edges() -> None:
+    g, t = np.random.default_rng(3), np.arange(-8, 8.1, 0.5)
+    got = fit_edges(t, 100 + g.normal(0, 1, (50, len(t))), np.zeros(50), 6.0, min_step=8)
+    assert not got.ok.any()
+
+
+def area_edge(x0: float) -> np.ndarray:
+    """A picture whose left part is dark up to x0, where pixel k covers k - 1/2 .. k + 1/2."""
+    cover = np.clip(np.arange(60) + 0.5 - x0, 0, 1)
+    return np.tile(40 + 160 * cover, (20, 1)).astype(np.float32)
+
+
+def test_no_half_pixel_slip() -> None:
+    for x0 in (29.5, 30.0, 30.25):
+        grey = area_edge(x0)
+        centre, direction = np.array([[30.0, 10.0]]), np.array([[1.0, 0.0]])
+        t, v = profiles(grey, centre, direction, 6)
+        e = fit_edges(t, v, np.zeros(1), 6.0, blur=0.6)
+        assert abs(30 + float(e.offset[0]) - x0) < 0.08
+        rgb = np.repeat(grey[..., None], 3, 2).astype(np.uint8)
+        t, c = colour_profiles(rgb, centre, direction, 6)
+        assert np.abs(c[..., 0] - v).max() < 1.01

@@ -1,0 +1,64 @@
+"""Marker corners: no shrinking with blur, no half-pixel slip, and a covered edge is noticed."""
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.vision.render import World, render, setup_table
+from vision import setup_from_mapping
+from vision.markers import find
+from vision.pose import fit_pose
+
+FLAT = replace(World(), elevation=2.0, yaw=0.0, roll=0.0, noise=0.5)
+
+
+def seen_and_truth(world: World, image: np.ndarray | None = None) -> tuple[object, dict[int, np.ndarray], object]:
+    setup = setup_from_mapping(setup_table(world))
+    grey = cv2.cvtColor(render(world) if image is None else image, cv2.COLOR_RGB2GRAY)
+    seen = find(grey, setup.target, setup.camera)
+    truth = {k: world.project(world.card_to_world(v)) for k, v in world.markers().items()}
+    return seen, truth, setup
+
+
+@pytest.mark.parametrize("blur", [0.6, 1.5, 3.0])
+def test_size_does_not_depend_on_blur(blur: float) -> None:
+    seen, truth, _ = seen_and_truth(replace(FLAT, blur=blur))
+    for ident, quad in truth.items():
+        got = seen.outlines[ident]  # type: ignore[attr-defined]
+        size = np.linalg.norm(got - got.mean(0), axis=1).mean() / np.linalg.norm(quad - quad.mean(0), axis=1).mean()
+        assert abs(size - 1) < 3e-4
+
+
+def test_corners_are_not_half_a_pixel_off() -> None:
+    seen, truth, _ = seen_and_truth(FLAT)
+    for ident, quad in truth.items():
+        assert np.abs((seen.outlines[ident] - quad).mean(0)).max() < 0.06  # type: ignore[attr-defined]
+
+
+def test_pose_of_the_camera() -> None:
+    world = replace(World(), offset=3.0)
+    seen, _, setup = seen_and_truth(world)
+    pose = fit_pose(seen, setup.camera)  # type: ignore[arg-type, attr-defined]
+    assert pose is not None
+    _, tvec = world.camera()
+    rot = cv2.Rodrigues(world.camera()[0])[0]
+    at = rot @ np.array([0, world.tip_y + 3.0, 0]) + tvec
+    assert np.linalg.norm(pose.vector[3:] - at) < 0.25
+    assert pose.rms < 0.3
+
+
+def test_a_marker_that_contradicts_the_others_is_left_out() -> None:
+    world = replace(World(), layout="arch", elevation=3.0)
+    setup = setup_from_mapping(setup_table(world))
+    table = setup_table(world)
+    table["target"]["markers"][0]["corners_mm"] = [[x + 1.5, z] for x, z in table["target"]["markers"][0]["corners_mm"]]
+    wrong = setup_from_mapping(table)
+    grey = cv2.cvtColor(render(world), cv2.COLOR_RGB2GRAY)
+    seen = find(grey, wrong.target, setup.camera)
+    assert seen is not None
+    pose = fit_pose(seen, setup.camera)
+    assert pose is not None
+    assert pose.dropped == (world.ids[0],)
+    assert pose.rms < 0.3

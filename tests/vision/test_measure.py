@@ -1,0 +1,149 @@
+"""Measuring rendered scenes whose truth is exact, and refusing those that carry no value."""
+
+import io
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from PIL import Image
+
+from tests.vision.render import World, render, setup_table
+from vision import Measurement, Photo, Refusal, load_photo, measure, overlay, setup_from_mapping, to_json
+
+
+def photo_of(world: World) -> Photo:
+    return Photo(render(world), "0" * 64)
+
+
+def measured(world: World, **target: object) -> Measurement | Refusal:
+    return measure(photo_of(world), setup_from_mapping(setup_table(world, **target)))
+
+
+def must(world: World, **target: object) -> Measurement:
+    got = measured(world, **target)
+    assert isinstance(got, Measurement), got
+    return got
+
+
+BASE = World()
+CASES = [
+    BASE,
+    replace(BASE, height=0.8, elevation=7, yaw=-8),
+    replace(BASE, height=3.4, layout="arch", distance=160, offset=4.0),
+    replace(BASE, height=2.6, layout="single", elevation=3.5),
+    replace(BASE, height=1.5, distortion=(-0.12, 0.02, 0, 0, 0), case=(150, 70, 40), blur=1.2, noise=3),
+    replace(BASE, height=3.0, elevation=1.0, case=(50, 52, 55)),
+]
+
+
+@pytest.mark.parametrize("world", CASES, ids=range(len(CASES)))
+def test_known_heights_come_back(world: World) -> None:
+    got = must(world)
+    assert abs(got.value_mm - world.height) <= got.expanded_mm
+    assert abs(got.value_mm - world.height) < 0.2
+    assert got.expanded_mm < 0.6
+    assert got.k == 2.0
+
+
+def test_the_budget_adds_up() -> None:
+    got = must(BASE)
+    total = 2 * float(np.sqrt(sum(c.contribution_mm**2 for c in got.budget)))
+    assert got.expanded_mm == pytest.approx(total)
+    for c in got.budget:
+        assert c.contribution_mm == pytest.approx(abs(c.sensitivity) * c.u)
+
+
+def test_same_picture_same_answer() -> None:
+    photo, setup = photo_of(BASE), setup_from_mapping(setup_table(BASE))
+    assert to_json(measure(photo, setup)) == to_json(measure(photo, setup))
+
+
+def test_depth_offset_is_corrected() -> None:
+    """A card d behind the lever at distance D makes a plain scale wrong by d/D; here that is 0.1 mm of 4."""
+    world = replace(BASE, offset=5.0, height=4.0)
+    right = must(world)
+    assert abs(right.value_mm - 4.0) < 0.15
+
+
+def test_below_the_rim_is_an_answer() -> None:
+    got = must(replace(BASE, height=-0.8, elevation=9, tip_y=-1))
+    assert got.value_mm < 0
+    assert "not_above_rim" in {f.id for f in got.flags}
+
+
+def refused(world: World, reason: set[str], **target: object) -> None:
+    got = measured(world, **target)
+    assert isinstance(got, Refusal), f"measured {got.value_mm}"
+    assert got.reason in reason
+    assert got.sentence.count(".") >= 2
+
+
+def test_no_target() -> None:
+    world = replace(BASE, ids=(7, 23, 31, 42))
+    photo = Photo(np.full((960, 1280, 3), 140, np.uint8) + np.random.default_rng(1).integers(0, 60, (960, 1280, 3), np.uint8), "")
+    got = measure(photo, setup_from_mapping(setup_table(world)))
+    assert isinstance(got, Refusal)
+    assert got.reason == "no_target"
+
+
+def test_other_target() -> None:
+    other = replace(BASE, ids=(1, 2, 3, 4))
+    got = measure(photo_of(BASE), setup_from_mapping(setup_table(other)))
+    assert isinstance(got, Refusal)
+    assert got.reason == "not_this_target"
+
+
+def test_blurred() -> None:
+    refused(replace(BASE, blur=9.0), {"blurred"})
+
+
+def test_wrong_depth_claim() -> None:
+    for wrong in (-16.0, 18.0):
+        refused(replace(BASE, offset=0.0), {"wrong_depth"}, depth_offset_mm=wrong)
+
+
+def test_too_oblique() -> None:
+    refused(replace(BASE, elevation=35), {"too_oblique"})
+    refused(replace(BASE, yaw=48, span=200), {"too_oblique"})
+
+
+def test_no_lever() -> None:
+    refused(replace(BASE, lever=False, elevation=7), {"lever_hidden"})
+
+
+def test_other_aspect_is_another_camera() -> None:
+    table = setup_table(BASE)
+    table["camera"]["image_size_px"] = [1280, 720]
+    got = measure(photo_of(BASE), setup_from_mapping(table))
+    assert isinstance(got, Refusal)
+    assert got.reason == "camera_unknown"
+
+
+def test_half_resolution_is_the_same_camera() -> None:
+    rgb = cv2.resize(render(BASE), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    got = measure(Photo(rgb, ""), setup_from_mapping(setup_table(BASE)))
+    assert isinstance(got, Measurement)
+    assert abs(got.value_mm - BASE.height) < 0.2
+
+
+def test_exif_rotated_file_measures_the_same() -> None:
+    image = Image.fromarray(render(BASE))
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    out = io.BytesIO()
+    image.transpose(Image.Transpose.ROTATE_90).save(out, "PNG", exif=exif)
+    setup = setup_from_mapping(setup_table(BASE))
+    a, b = measure(load_photo(out.getvalue()), setup), measure(photo_of(BASE), setup)
+    assert isinstance(a, Measurement)
+    assert isinstance(b, Measurement)
+    assert a.value_mm == pytest.approx(b.value_mm, abs=1e-6)
+
+
+def test_overlay_and_json_of_both_answers() -> None:
+    photo, setup = photo_of(BASE), setup_from_mapping(setup_table(BASE))
+    no = measure(Photo(np.full((960, 1280, 3), 90, np.uint8), ""), setup)
+    for answer in (measure(photo, setup), no):
+        drawn = overlay(photo, answer, limits=(1.0, 3.0))
+        assert Image.open(io.BytesIO(drawn)).format == "JPEG"
+        assert to_json(answer)["outcome"] in ("measured", "refused")
