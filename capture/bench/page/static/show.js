@@ -105,20 +105,40 @@ function alarms(here, earlier) {
   ]);
 }
 
+const SHOWN = 2;
+
+// "confirm" means the newest; older ones are confirmed by their name, or by saying confirm once more.
+function question(held, index, act) {
+  const named = held.say !== "confirm";
+  return element("li", {},
+    element("span", {}, element("span", {}, `${held.name} `), element("b", {}, held.value), held.via ? `\u00a0by\u00a0${held.via}` : ""),
+    named || index === 0 ? choice(`“${held.say}”`, held.say, act, { class: "first" }) : element("span", {}),
+    element("span", { class: "why" }, ...held.why.map((one) => element("span", { class: `why-${one.severity}` },
+      element("b", {}, `${SEVERITY[one.severity]}. `), `${one.sentence} ${one.todo} `))));
+}
+
+function questions(waiting, act) {
+  document.getElementById("waiting").hidden = !waiting.length;
+  document.getElementById("waiting-title").textContent = `Waits for “confirm”${waiting.length > 1 ? `: ${waiting.length}` : ""}`;
+  redraw("questions", waiting, () => {
+    const items = waiting.map((held, index) => question(held, index, act));
+    const rest = items.splice(SHOWN);
+    return [element("ul", {}, ...items),
+      rest.length ? element("details", {}, element("summary", {}, `${rest.length} more`), element("ul", {}, ...rest)) : ""].filter(Boolean);
+  });
+}
+
 export function showJob(board, act) {
   redraw("facts", [board.unit, board.reference, board.technician], () => facts(board));
   document.getElementById("title").textContent = board.procedure;
   redraw("cards", board.last, () => board.last.length
     ? board.last.map((one, index) => card(one, index < board.last.length - 1))
     : [element("p", { class: "value" }, "Nothing yet. Say “stage” and the stage you begin with.")]);
+  document.getElementById("saying").textContent = board.saying ? `The bench says: ${board.saying}`
+    : board.unheard ? `Not read back to the end: ${board.unheard}. Look at the entries below.` : "";
   document.getElementById("caution").textContent = board.cautions[0] ?? "";
   document.getElementById("partial").textContent = board.partial ? `… ${board.partial}` : "";
-  document.getElementById("waiting").hidden = !board.waiting.length;
-  redraw("questions", board.waiting, () => board.waiting.map((held) => element("li", {},
-    element("span", {}, element("span", {}, `${held.name} `), element("b", {}, held.value), held.via ? `\u00a0by\u00a0${held.via}` : ""),
-    choice(`“${held.say}”`, held.say, act, { class: "first" }),
-    element("span", { class: "why" }, ...held.why.map((one) => element("span", { class: `why-${one.severity}` },
-      element("b", {}, `${SEVERITY[one.severity]}. `), `${one.sentence} ${one.todo} `))))));
+  questions(board.waiting, act);
   alarms(board.warnings, board.earlier);
   stage(board, act);
   redraw("recent", board.recent, () => board.recent.map((one) => element("li", {},
