@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from capture.bench.live_source import Practice
+from capture.bench.live_source import Practice, read_practice
+from capture.bench.live_start import listener_factory, measurer_factory
 from capture.bench.tones import TONES
 from capture.record import verify
 from tests.live.conftest import ARGUMENTS, CHROMIUM, Served, running
@@ -90,6 +91,38 @@ def test_a_whole_job_from_sound_and_pictures(page: Any, serve: Serve) -> None:
     heard = [row for row in rows if row.body.get("heard", {}).get("engine") == "stand-in" and row.kind != "stage_end"]
     assert [row.body["words"] for row in heard] == [*FIRST, *THEN]
     assert [row.kind for row in rows][-1] == "job_end"
+    assert verify(served.bench.record.folder).ok
+
+
+DEMO = Path(__file__).parents[2] / "demo_media"
+SPOKEN = DEMO / "jobs" / "lever-valve" / "sound" / "03-assembled.flac"
+PICTURE = DEMO / "jobs" / "lever-valve" / "photos" / "lever-assembled.jpg"
+SETUP = DEMO / "setups" / "bench-camera.toml"
+
+
+@pytest.mark.skipif(not SPOKEN.is_file(), reason="the demonstration's sound is not here")
+def test_the_demonstrations_sound_and_picture_with_the_real_recogniser_and_measurement(page: Any, serve: Serve) -> None:
+    served = serve(practice=read_practice([SPOKEN]))
+    served.bench.desk._listen = listener_factory(None)
+    measuring = SETUP.is_file() and PICTURE.is_file()
+    if measuring:
+        served.bench.desk._measure = measurer_factory({"lever_side": SETUP})
+    page.set_default_timeout(40_000)
+    open_job(page, served)
+    page.get_by_role("button", name="Play").click()
+    shows(page, "#asked", "Take the picture now: Lever from the side")
+    taken = {
+        (row.body["subject"], row.body["data"]["value"], row.body["data"]["unit"])
+        for row in served.bench.record.rows()
+        if row.kind == "reading"
+    }
+    assert ("lever_height", "3.05", "mm") in taken
+    if measuring:
+        page.locator("#picture").set_input_files(PICTURE)
+        shows(page, "#cards", "by photo")
+        value = float(page.locator("#cards .value").first.inner_text().split()[0])
+        assert value == pytest.approx(3.05, abs=0.3)
+    served.bench.desk.finish()
     assert verify(served.bench.record.folder).ok
 
 
