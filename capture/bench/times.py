@@ -40,7 +40,7 @@ def from_name(name: str) -> datetime | None:
     year, month, day, hour, minute, second, fraction, zone = match.groups()
     text = f"{year}-{month}-{day}T{hour}:{minute}:{second}.{(fraction or '0').ljust(6, '0')}{zone or ''}"
     try:
-        return datetime.fromisoformat(text).astimezone()
+        return _aware(datetime.fromisoformat(text))
     except (ValueError, OverflowError):
         return None
 
@@ -63,7 +63,7 @@ def from_picture(data: bytes) -> datetime | None:
             tags = picture.getexif().get_ifd(0x8769)
         stamp = datetime.strptime(str(tags[36867]).strip(), "%Y:%m:%d %H:%M:%S")
         offset = str(tags.get(36881, "")).strip()
-        return datetime.fromisoformat(stamp.isoformat() + offset).astimezone()
+        return _aware(datetime.fromisoformat(stamp.isoformat() + offset))
     except (KeyError, ValueError, OSError, OverflowError, SyntaxError, Image.DecompressionBombError):
         return None
 
@@ -76,7 +76,7 @@ def capture_time(path: Path, said: datetime | None = None) -> CaptureTime:
         said: what the job file says, if anything; without an offset the machine's own zone is meant.
     """
     if said is not None:
-        return CaptureTime(said.astimezone(), "job file")
+        return CaptureTime(_aware(said), "job file")
     named = from_name(path.name)
     if named is not None:
         return CaptureTime(named, "file name")
@@ -85,3 +85,8 @@ def capture_time(path: Path, said: datetime | None = None) -> CaptureTime:
         if taken is not None:
             return CaptureTime(taken, "picture data")
     return CaptureTime(datetime.fromtimestamp(path.stat().st_mtime).astimezone(), "file date")
+
+
+def _aware(moment: datetime) -> datetime:
+    """The moment with its own offset; in the machine's zone when it has none."""
+    return moment if moment.tzinfo is not None else moment.astimezone()
