@@ -155,7 +155,7 @@ def drift(index: sqlite3.Connection, field: str, *, limit: int | None = None) ->
         "round(last - first, 6) AS change, amount_unit, round(per_year, 6) AS per_year, round(score, 2) AS score",
         "series WHERE field = ?",
         (_field(index, field),),
-        "score DESC",
+        "series.score DESC",
         limit,
     )
 
