@@ -33,7 +33,7 @@ def tally(story: Story) -> Tally:
     outcomes = Counter(item.outcome for item in story.each("reading"))
     unconfirmed = sum(item.status == "unconfirmed" for item in story.standing)
     severities = Counter(raised.warning.severity for raised in story.raised)
-    headline, sentence = _headline(story, outcomes, unconfirmed, severities)
+    headline, sentence = _headline(story, unconfirmed)
     return Tally(
         passed=outcomes["pass"],
         failed=outcomes["fail"],
@@ -50,14 +50,31 @@ def tally(story: Story) -> Tally:
     )
 
 
-def _headline(
-    story: Story, outcomes: Counter[str | None], unconfirmed: int, severities: Counter[str]
-) -> tuple[Badge, str]:
+def _put_right(story: Story) -> set[str]:
+    """Row ids of readings that were not within their limits and that a later, accepted reading of the same thing
+    found within its own: the unit as received, or a step on the way."""
+    last = {
+        item.subject: item.row.seq
+        for item in story.each("reading")
+        if item.outcome == "pass" and item.status == "accepted"
+    }
+    return {
+        item.row.id
+        for item in story.each("reading")
+        if item.outcome in {"fail", "undecided"} and item.row.seq < last.get(item.subject, 0)
+    }
+
+
+def _headline(story: Story, unconfirmed: int) -> tuple[Badge, str]:
+    right = _put_right(story)
+    left = Counter(item.outcome for item in story.each("reading") if item.row.id not in right)
+    open_ = [raised for raised in story.raised if not all(item.row.id in right for item in raised.items)]
+    severities = Counter(raised.warning.severity for raised in open_)
     reasons = []
-    if outcomes["fail"]:
-        reasons.append(w.count(outcomes["fail"], "reading") + " out of limits")
-    if outcomes["undecided"]:
-        reasons.append(w.count(outcomes["undecided"], "reading") + " undecided")
+    if left["fail"]:
+        reasons.append(w.count(left["fail"], "reading") + " out of limits")
+    if left["undecided"]:
+        reasons.append(w.count(left["undecided"], "reading") + " undecided")
     if unconfirmed:
         reasons.append(w.count(unconfirmed, "entry", "entries") + " not confirmed")
     if severities["stop"]:
@@ -66,9 +83,11 @@ def _headline(
         reasons.append(w.count(severities["warning"], "warning"))
     if not story.ended:
         reasons.append("the job was not ended")
-    sentence = (", ".join(reasons) or "Every reading that has limits is within them") + "."
+    sentence = (", ".join(reasons) or "Every last reading that has limits is within them") + "."
     sentence = sentence[0].upper() + sentence[1:]
-    if outcomes["fail"] or severities["stop"]:
+    if right:
+        sentence += f" Besides, {w.count(len(right), 'earlier reading')} not within limits, followed by one that is."
+    if left["fail"] or severities["stop"]:
         return Badge("✕", "Not in order", BAD), sentence
     if reasons:
         return Badge("?", "To be looked into", OPEN), sentence

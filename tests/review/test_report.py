@@ -70,7 +70,8 @@ def test_identity_cautions_and_procedure_stand_at_the_top(sample: Sample) -> Non
 
 def test_the_verdict_counts_what_stands(sample: Sample) -> None:
     assert section(sample.page, "verdict").text.startswith(
-        "✕ Not in order 1 reading out of limits, 1 reading undecided"
+        "✕ Not in order 2 entries not confirmed, 2 stops, 3 warnings. "
+        "Besides, 2 earlier readings not within limits, followed by one that is."
     )
     assert "qualified person" in section(sample.page, "verdict").text
     tally = [node.text for node in sample.page.root.one("ul", class_="tally").all("li")]
