@@ -65,9 +65,7 @@ def gauge(serial: str, since: str | None, until: str | None, replaced: bool, **h
     from capture.review import lookups
 
     return _answer(
-        lambda index, limit: lookups.by_gauge(
-            index, serial, since=since, until=until, replaced=replaced, limit=limit
-        ),
+        lambda index, limit: lookups.by_gauge(index, serial, since=since, until=until, replaced=replaced, limit=limit),
         **how,
     )
 

@@ -145,14 +145,10 @@ def _plan(record: Record, bag: Bag, path: Path, job: str) -> _Plan:
 def _only_from_there(here: Sequence[Row], known: Sequence[Row]) -> bool:
     """Whether all that this record has of a job, but for its own notes of imports, came from the bag's ledger."""
     there = {row.hash for row in known}
-    return all(
-        row.kind == admin.IMPORTED or any(layer.hash in there for layer in layers(row)[1:2]) for row in here
-    )
+    return all(row.kind == admin.IMPORTED or any(layer.hash in there for layer in layers(row)[1:2]) for row in here)
 
 
-def _store(
-    record: Record, bag: Bag, plan: _Plan, moment: Moment, source: str, purged: frozenset[str]
-) -> None:
+def _store(record: Record, bag: Bag, plan: _Plan, moment: Moment, source: str, purged: frozenset[str]) -> None:
     rows = bag.rows(plan.job)
     for ref in dict.fromkeys(ref for row in rows[plan.known :] for ref in row.media):
         if bag.holds(ref.sha256) and ref.sha256 not in purged:

@@ -19,6 +19,7 @@ _NO_CHANGE = admin.KINDS | {"paused", "resumed", "handed_over"}
 HashAt = Callable[[int], str | None]
 """The hash of the row with this number in the ledger at hand, or None."""
 
+
 @dataclass(frozen=True)
 class Signed:
     """A signature as found: the row's number and id, who signed what and when, with which key, what is wrong with it
@@ -60,9 +61,7 @@ def job_signatures(rows: Sequence[Row], look: HashAt = lambda seq: None) -> tupl
 
 def record_signatures(record: Record) -> tuple[Signed, ...]:
     """Check every signature of a record, job by job."""
-    jobs = record._fetch(
-        "SELECT job FROM ledger WHERE kind = ? GROUP BY job ORDER BY min(seq)", (admin.SIGNATURE,)
-    )
+    jobs = record._fetch("SELECT job FROM ledger WHERE kind = ? GROUP BY job ORDER BY min(seq)", (admin.SIGNATURE,))
     found: list[Signed] = []
     for (job,) in jobs:
         found += job_signatures(list(record.rows(job)), lambda seq: hash_at(record, seq))
@@ -123,9 +122,7 @@ def _faults(rows: Sequence[Row], index: int, look: HashAt) -> list[str]:
     return faults
 
 
-def _content_faults(
-    before: Sequence[Row], statement: Mapping[str, Any], depth: int, look: HashAt
-) -> list[str]:
+def _content_faults(before: Sequence[Row], statement: Mapping[str, Any], depth: int, look: HashAt) -> list[str]:
     """Does the statement fit the job's rows, as they stood in the ledger where it was signed?"""
     there = _there(before, depth)[: statement["rows"]]
     hashes = [layer.hash for _, layer in there]

@@ -200,9 +200,7 @@ def corrections(index: sqlite3.Connection) -> Table:
     )
 
 
-def jobs(
-    index: sqlite3.Connection, *, by_attention: bool = True, limit: int | None = 100, skip: int = 0
-) -> Table:
+def jobs(index: sqlite3.Connection, *, by_attention: bool = True, limit: int | None = 100, skip: int = 0) -> Table:
     """The jobs, those that need most attention first (entries out of limits, undecided or waiting to be confirmed),
     or the newest first."""
     order = "attention DESC, first_seq DESC" if by_attention else "first_seq DESC"
