@@ -135,7 +135,7 @@ def test_rows_forged_with_fitting_manifests_are_refused(
         for part in ("keys", "signatures", "media")
         for path in (folder / "data" / part).rglob("*")
         if path.is_file()
-    ]  # noqa: E501
+    ]
     path = folder / data.draw(st.sampled_from(sorted(names)))
     spoilt = bytearray(path.read_bytes())
     spoilt[data.draw(st.integers(0, len(spoilt) - 1))] ^= 1 << data.draw(st.integers(0, 7))
