@@ -51,7 +51,7 @@ class World:
     noise: float = 1.5
     seed: int = 0
     case: tuple[int, int, int] = (60, 90, 150)
-    metal: tuple[int, int, int] = (200, 200, 205)
+    metal: tuple[int, int, int] = (240, 240, 236)
     back: tuple[int, int, int] = (170, 172, 168)
     rays: dict[str, Any] = field(default_factory=dict)
 
@@ -110,6 +110,18 @@ class World:
         return p - high + [self.tip_x, self.tip_y, self.height]
 
 
+def _shrunk(p: np.ndarray, by: float) -> np.ndarray:
+    """A closed polygon (N, 2) with every side moved inwards by ``by``."""
+    keep = np.linalg.norm(p - np.roll(p, 1, 0), axis=1) > 1e-6
+    p = p[keep]
+    e = np.roll(p, -1, 0) - p
+    e /= np.linalg.norm(e, axis=1, keepdims=True)
+    area = np.sum(p[:, 0] * np.roll(p[:, 1], -1) - np.roll(p[:, 0], -1) * p[:, 1])
+    n = np.stack([-e[:, 1], e[:, 0]], 1) * np.sign(area)
+    a, b = np.roll(n, 1, 0), n
+    return p + by * (a + b) / np.maximum(1 + np.sum(a * b, 1, keepdims=True), 0.3)
+
+
 class _Canvas:
     def __init__(self, world: World) -> None:
         self.w = world
@@ -119,8 +131,20 @@ class _Canvas:
         self.img = np.clip(np.array(world.back, np.float32) + tex[..., None], 0, 255)
 
     def fill(self, px: np.ndarray, colour: Any) -> None:
-        q = ((px + 0.5) * SS - 0.5) * (1 << SHIFT)
+        # cv2 fills every sample that the outline touches: drawn half a sample smaller, areas come out right
+        q = _shrunk((px + 0.5) * SS - 0.5, 0.5) * (1 << SHIFT)
         cv2.fillPoly(self.img, [np.round(q).astype(np.int32)], [float(c) for c in colour], lineType=cv2.LINE_8, shift=SHIFT)
+
+    def keep(self) -> None:
+        """Remember the picture as it is."""
+        self.kept = self.img.copy()
+
+    def restore(self, px: np.ndarray, *, outside: bool = False) -> None:
+        """Bring back what was remembered inside (or outside) a polygon."""
+        mask = np.zeros(self.img.shape[:2], np.uint8)
+        cv2.fillPoly(mask, [np.round(_shrunk((px + 0.5) * SS - 0.5, 0.5) * (1 << SHIFT)).astype(np.int32)], 1, shift=SHIFT)
+        where = (mask > 0) != outside
+        self.img[where] = self.kept[where]
 
     def hull(self, pts: np.ndarray, colour: Any) -> None:
         px = self.w.project(pts)
@@ -174,20 +198,22 @@ def _case(c: _Canvas, front: bool) -> None:
     half = np.linspace(phi - np.pi / 2, phi + np.pi / 2, 181)
     over = eye[2] > 0
     inner = r - w.wall
+    if front and over:  # what stands before the lever is the picture without it, below the near inner edge
+        near = w.project(_ring(inner, 0, half))
+        low = w.project(_ring(r * 0.5, -w.depth, half))
+        c.restore(np.concatenate([near, low[::-1]]))
+        return
     if not front:
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
         if over:
             c.poly(_ring(r - e, 0, _ALL), base * 1.35)
             c.poly(_ring(inner, 0, _ALL), base * 0.75)
+            c.keep()
             c.poly(_ring(inner, -1.5, _ALL), base * 0.6)
+            c.restore(w.project(_ring(inner, 0, _ALL)), outside=True)
         return
-    if over:  # what stands before the lever: the near half of the wall
-        near = np.concatenate([_ring(inner, 0, half), _ring(r - e, 0, half)[::-1]])
-        c.hull(np.concatenate([_ring(r, -e, half), _ring(r, -8, half), _ring(r * 0.7, -w.depth, half)]), base * 0.8)
-        c.poly(np.concatenate([_ring(r - e, 0, half), _ring(r, -e, half)[::-1]]), base * 1.15)
-        c.poly(near, base * 1.35)
-    else:
+    if not over:
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
 
@@ -209,6 +235,7 @@ def render(world: World) -> np.ndarray:
     c = _Canvas(world)
     _cards(c)
     _case(c, front=False)
+    c.keep()
     if world.lever:
         _lever(c)
     _case(c, front=True)

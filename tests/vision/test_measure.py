@@ -105,7 +105,7 @@ def test_wrong_depth_claim() -> None:
 
 def test_too_oblique() -> None:
     refused(replace(BASE, elevation=35), {"too_oblique"})
-    refused(replace(BASE, yaw=48, span=200), {"too_oblique"})
+    refused(replace(BASE, yaw=42, span=260), {"too_oblique"})
 
 
 def test_no_lever() -> None:
