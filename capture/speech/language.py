@@ -2,8 +2,8 @@
 
 Example sentences teach which words follow which. Words whose choice *is* the value (digits, teens, tens, letters of
 both alphabets, ...) are kept in classes: the model knows that a digit comes next, never which one, so that it cannot
-pull a reading towards those that happened to be in the examples. Unseen orders remain possible through back-off, and a garbage
-word takes what belongs to no word.
+pull a reading towards those that happened to be in the examples. Unseen orders remain possible through back-off, and a
+garbage word takes what belongs to no word.
 
 Method: class n-grams (Brown et al., 1992) smoothed by interpolation (Witten and Bell, 1991), written as a back-off
 automaton (Katz, 1987).
@@ -15,6 +15,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from .errors import VocabularyError
 
@@ -178,6 +179,44 @@ class Classes:
                 self.of[w], self.members[w] = w, [w]
 
 
+IDIOM_COUNT = 6
+IDIOM_LIFT = 5.0
+NUMBER_SIGNS = ("point", "decimal")
+
+
+def symbols(sentences: Sequence[Sequence[str]], classes: Classes) -> list[list[str]]:
+    """Sentences with words replaced by their classes, except where a letter or "oh" is no value but part of a name.
+
+    "p s i", "oh ring" or the article in "a half turn" would otherwise stand for any letters and digits. A letter counts
+    as part of a name where a neighbour calls for just this letter far more often than for others of its class.
+    """
+    named = {w for w in (*_LETTERS, "oh") if w in classes.of and len(classes.members[classes.of[w]]) > 1}
+    pairs: Counter[tuple[str, str]] = Counter()
+    for s in sentences:
+        for a, b in pairwise(s):
+            pairs[a, b] += 1
+            if a in named:
+                pairs[classes.of[a], b] += 1
+            if b in named:
+                pairs[a, classes.of[b]] += 1
+
+    def calls(pair: int, whole: int, size: int) -> bool:
+        return pair >= IDIOM_COUNT and pair * size >= IDIOM_LIFT * whole
+
+    def symbol(s: Sequence[str], i: int) -> str:
+        w = s[i]
+        group = classes.of[w]
+        if w not in named:
+            return group
+        size = len(classes.members[group])
+        after = s[i + 1] if i + 1 < len(s) else END
+        right = after not in NUMBER_SIGNS and calls(pairs[w, after], pairs[group, after], size)
+        left = w != "oh" and i > 0 and calls(pairs[s[i - 1], w], pairs[s[i - 1], group], size)
+        return w if right or left else group
+
+    return [[symbol(s, i) for i in range(len(s))] for s in sentences]
+
+
 def _counts(sentences: Iterable[Sequence[str]], order: int) -> list[dict[History, Counter[str]]]:
     tables: list[dict[History, Counter[str]]] = [defaultdict(Counter) for _ in range(order)]
     for s in sentences:
@@ -237,9 +276,12 @@ def network(
     if not words:
         raise VocabularyError("The grammar has no words; hand over sentences or words.")
     cls = Classes(words, classes)
-    tables = _counts(([cls.of[w] for w in s if w in cls.of] for s in rows), weights.order)
-    symbols = [*cls.members, END]
-    p, left = _probabilities(tables, symbols, weights, {c: len(m) for c, m in cls.members.items()})
+    written = symbols([[w for w in s if w in cls.of] for s in rows], cls)
+    for name in {c for s in written for c in s}:
+        cls.members.setdefault(name, [name])
+    tables = _counts(written, weights.order)
+    sizes = {c: len(m) for c, m in cls.members.items()}
+    p, left = _probabilities(tables, [*cls.members, END], weights, sizes)
     return _automaton(p, left, cls, weights)
 
 
