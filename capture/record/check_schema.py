@@ -38,9 +38,11 @@ def check_schema(db: Database) -> list[Fault]:
     if unknown:
         what = f"it has migrations that this version does not know ({', '.join(sorted(unknown))})"
         faults.append(Fault(LEDGER, what, "verify it with the newest version of the program"))
-    if not names:
-        faults.append(Fault(LEDGER, "it has no list of migrations", _RESTORE))
-    expected = schema.expected_schema(names or schema.known())
+    reached = schema.up_to(names)
+    if reached - names:
+        what = f"its list of migrations lacks {', '.join(sorted(reached - names))}"
+        faults.append(Fault(LEDGER, what, _RESTORE))
+    expected = schema.expected_schema(reached)
     differing = [key for key in expected.keys() | actual.keys() if expected.get(key, "") != actual.get(key, "")]
     faults += [_difference(key, expected, actual) for key in sorted(differing)]
     return faults or _run_views(db.conn)

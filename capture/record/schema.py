@@ -224,6 +224,13 @@ def _runner(script: str) -> Callable[[Database], None]:
     return run
 
 
+def up_to(names: frozenset[str]) -> frozenset[str]:
+    """All migrations up to the last known one of ``names``, since they are applied in order; all when it knows none."""
+    order = list(_MIGRATIONS)
+    last = max((order.index(name) for name in names if name in _MIGRATIONS), default=len(order) - 1)
+    return frozenset(order[: last + 1])
+
+
 def known() -> frozenset[str]:
     """The names of all migrations of this version."""
     return frozenset(_MIGRATIONS)
