@@ -235,7 +235,7 @@ class Live:
     def _utterance(self, heard: Heard) -> None:
         self._partial = ""
         self._converse(talk.Heard())
-        self._pending.append(self._own.marked(heard, self.ear.samples))
+        self._pending.append(self._own.marked(heard, self.ear.samples, loud=self.ear.hears_us))
         self._store_pending()
         self._keeper.keep(self._handed if not self._pending else 0)
 

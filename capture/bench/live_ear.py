@@ -62,6 +62,11 @@ class Ear:
         with self._lock:
             self._feed(noise.astype("<i2").tobytes())
 
+    @property
+    def hears_us(self) -> bool:
+        """Whether our voice reaches the microphone loudly."""
+        return self._gate is not None and self._gate.audible
+
     def voice_begins(self, pcm: bytes) -> int:
         """Our voice begins to say this; returns the position in the stream."""
         with self._lock:
@@ -95,7 +100,7 @@ class Ear:
                 f"The sound is heard but not kept on the disk ({error.strerror or error}); free some space on it now."
             )
         level = self.level = self._meter.feed(pcm)
-        passed, barged = (pcm, False) if self._gate is None else self._gate.feed(pcm, level.floor_db)
+        passed, barged = (pcm, False) if self._gate is None else self._gate.feed(pcm, self._voices.floor_db)
         speaking = self._voices.feed(passed).speech if passed else self._spoke
         if barged and not self._spoke:
             speaking = True

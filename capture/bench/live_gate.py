@@ -24,10 +24,15 @@ TAIL_S = 0.35
 FIRST_COUPLING_DB = 0.0
 """Expected before anything was learned: the microphone hears the voice as loud as it is played."""
 
+AUDIBLE_DB = -35.0
+"""With less coupling than this, our voice cannot be mistaken for anything beside a technician's."""
+
 _LATENCY_FRAMES = 20
 _NEED, _OF = 7, 14
 _HELD_FRAMES = 25
 _RISE_DB = 2.0
+_LOUD_DB = -35.0
+_LEAST_RATIOS = 15
 _FRAME_S = 0.02
 _BYTES = FRAME * 2
 
@@ -46,6 +51,11 @@ class EchoGate:
         self._random = np.random.default_rng(1)
         self._ratios: list[float] = []
         self._rest = b""
+
+    @property
+    def audible(self) -> bool:
+        """Whether the microphone hears our voice so loudly that words spoken over it may be heard wrong."""
+        return self.coupling_db > AUDIBLE_DB
 
     @property
     def closed(self) -> bool:
@@ -127,13 +137,14 @@ class EchoGate:
 
     def _learn(self, level: float, floor_db: float) -> None:
         window = self._window()
-        if window > -35.0 and level > floor_db + 6.0:
-            self._ratios.append(level - window)
+        if window > _LOUD_DB:
+            # What drowns in the room's noise is at most that loud.
+            self._ratios.append(max(level, floor_db) - window)
 
     def _settle(self) -> None:
-        if not len(self._voice):
+        if len(self._ratios) < _LEAST_RATIOS:
             return
-        heard = float(np.percentile(self._ratios, 95)) if len(self._ratios) >= 15 else -30.0
+        heard = float(np.percentile(self._ratios, 95))
         # Somebody may have spoken along without being noticed: upwards it is believed slowly.
         self.coupling_db = min(heard, self.coupling_db + _RISE_DB) if self._learned else heard
         self._learned = True

@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from capture.speech.heard import Heard
 
 ECHO_S = 0.5
-REASON = "This was heard while the bench itself said the same words."
+SAME = "This was heard while the bench itself said the same words."
+OVER = "This was spoken over the bench's own voice and may be heard wrong."
 
 
 @dataclass
@@ -38,20 +39,23 @@ class OwnVoice:
         if self._said and self._said[-1].end is None:
             self._said[-1].end = sample
 
-    def marked(self, heard: Heard, now: int) -> Heard:
-        """The utterance; with a doubt on all of it when it was heard while our voice spoke, and of its words only.
+    def marked(self, heard: Heard, now: int, *, loud: bool = True) -> Heard:
+        """The utterance; with a doubt on all of it when it may not be the technician's, or not be what was said.
 
         Args:
             heard: its times count in the stream.
             now: how far the stream has come.
+            loud: whether the microphone hears our voice loudly; if not, only our own words are doubted.
         """
         from capture.speech.heard import Doubt
 
         words = {word.text for word in heard.words}
-        for said in self._said:
+        for said in self._said if words else ():
             last = (now if said.end is None else said.end) + ECHO_S * RATE
-            if words and words <= said.words and heard.start_s * RATE < last and heard.end_s * RATE > said.begin:
-                return replace(heard, doubts=(*heard.doubts, Doubt("own_voice", 0, len(heard.words) - 1, REASON)))
+            together = heard.start_s * RATE < last and heard.end_s * RATE > said.begin
+            if together and (loud or words <= said.words):
+                reason = SAME if words <= said.words else OVER
+                return replace(heard, doubts=(*heard.doubts, Doubt("own_voice", 0, len(heard.words) - 1, reason)))
         return heard
 
 

@@ -138,14 +138,17 @@ def test_the_gate_opens_after_our_voice() -> None:
     assert gate.feed(b"\1\0" * 100, -60.0) == (b"\1\0" * 100, False)
 
 
-def test_our_own_words_heard_while_we_spoke_are_doubtful_others_are_not() -> None:
-    listener = BurstListener(["one five two", "opening effort one five"])
-    echoed, technician = listener.accept(bursts(2))
+def test_our_own_words_and_words_over_a_loud_voice_are_doubtful_others_are_not() -> None:
+    listener = BurstListener(["one five two", "opening effort one five", "confirm"])
+    echoed, over, after = listener.accept(bursts(3, pause_s=1.0))
     own = OwnVoice()
-    own.begins("Supply pressure, one five two p s i, not confirmed.", 0)
+    own.begins("Supply pressure, one five two p s i, not confirmed. Say confirm.", 0)
     own.ends(int(3 * RATE))
-    assert [doubt.kind for doubt in own.marked(echoed, 3 * RATE).doubts] == ["own_voice"]
-    assert own.marked(technician, 3 * RATE).doubts == ()
+    assert [doubt.kind for doubt in own.marked(echoed, 3 * RATE, loud=False).doubts] == ["own_voice"]
+    assert own.marked(over, 3 * RATE, loud=False).doubts == (), "a headset does not hear us"
+    (doubt,) = own.marked(over, 3 * RATE).doubts
+    assert "over the bench's own voice" in doubt.reason
+    assert own.marked(after, 6 * RATE).doubts == (), "the answer to a question that was said to its end"
 
 
 # The spool
