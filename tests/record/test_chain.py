@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from capture.record import Record
 from capture.record.chain import GENESIS, canonical, load, load_canonical
 
-# RFC 8785 appendix B: the double's bits, and how it must be written.
+# RFC 8785 appendix B (values typed from memory of it): the double's bits, and how it must be written.
 APPENDIX_B = [
     ("0000000000000000", "0"),
     ("8000000000000000", "0"),

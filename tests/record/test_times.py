@@ -6,7 +6,7 @@ import pytest
 
 from capture.record.times import format_time, parse_time
 
-# RFC 3339 section 5.8, its examples and what the text there says they are.
+# RFC 3339 section 5.8 (from memory of it), its examples and what the text there says they are.
 RFC_3339_5_8 = [
     ("1985-04-12T23:20:50.52Z", datetime(1985, 4, 12, 23, 20, 50, 520000, UTC)),
     ("1996-12-19T16:39:57-08:00", datetime(1996, 12, 20, 0, 39, 57, tzinfo=UTC)),
