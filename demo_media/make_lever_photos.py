@@ -1,3 +1,4 @@
+# ruff: noqa: T201
 """Renders the demonstration's lever photographs and writes their setup: ``python make_lever_photos.py TRACER.so``.
 
 ``TRACER.so`` is ``vision/training/tracer.cu`` compiled as its head says. The scene is our own invention: a case of
@@ -37,8 +38,23 @@ def scene(height: float) -> Drawn:
     _set(s, MAT["wall"], (0.42, 0.44, 0.42), 0, 0.9, 1, 0.2)
     s.insertz = -1e6
     r, ri = 30.0, 27.4
-    prof = [(r - 0.3, 0), (r, -0.3), (r, -3), (r - 0.5, -3.2), (r - 0.5, -4), (r, -4.3), (r, -14), (r - 3, -21), (19, -24), (0, -24),
-            (0, -20), (ri - 2, -20), (ri, -18), (ri, -0.3), (ri + 0.3, 0)]
+    prof = [
+        (r - 0.3, 0),
+        (r, -0.3),
+        (r, -3),
+        (r - 0.5, -3.2),
+        (r - 0.5, -4),
+        (r, -4.3),
+        (r, -14),
+        (r - 3, -21),
+        (19, -24),
+        (0, -24),
+        (0, -20),
+        (ri - 2, -20),
+        (ri, -18),
+        (ri, -0.3),
+        (ri + 0.3, 0),
+    ]
     s.nprof = len(prof)
     for k, (a, b) in enumerate(prof):
         s.prof[k][0], s.prof[k][1] = a, b
@@ -97,12 +113,25 @@ def main() -> None:
 def setup_text(d: Drawn, gap: float) -> str:
     """The setup file for these pictures."""
     s = d.scene
-    lines = ['name = "bench camera, 60 mm case"', "", "[camera]", 'name = "bench camera"',
-             f"image_size_px = [{s.width}, {s.height}]",
-             f"matrix = [[{s.fx:.4f}, 0.0, {s.cx}], [0.0, {s.fy:.4f}, {s.cy}], [0.0, 0.0, 1.0]]",
-             "distortion = [0.0, 0.0, 0.0, 0.0, 0.0]", "", "[geometry]", "rim_diameter_mm = 60.0", "lever_width_mm = 5.2", "",
-             "[target]", f'dictionary = "{d.notes["dictionary"]}"', f"depth_offset_mm = {gap:.2f}", "depth_offset_u_mm = 0.2",
-             "print_scale_u = 0.002"]
+    lines = [
+        'name = "bench camera, 60 mm case"',
+        "",
+        "[camera]",
+        'name = "bench camera"',
+        f"image_size_px = [{s.width}, {s.height}]",
+        f"matrix = [[{s.fx:.4f}, 0.0, {s.cx}], [0.0, {s.fy:.4f}, {s.cy}], [0.0, 0.0, 1.0]]",
+        "distortion = [0.0, 0.0, 0.0, 0.0, 0.0]",
+        "",
+        "[geometry]",
+        "rim_diameter_mm = 60.0",
+        "lever_width_mm = 5.2",
+        "",
+        "[target]",
+        f'dictionary = "{d.notes["dictionary"]}"',
+        f"depth_offset_mm = {gap:.2f}",
+        "depth_offset_u_mm = 0.2",
+        "print_scale_u = 0.002",
+    ]
     for ident, corners in d.markers.items():
         text = ", ".join(f"[{x:.3f}, {z:.3f}]" for x, z in corners)
         lines += ["", "[[target.markers]]", f"id = {ident}", f"corners_mm = [{text}]"]
