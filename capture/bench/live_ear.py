@@ -13,6 +13,7 @@ from capture.bench.live_level import RATE, Level, LevelMeter
 from capture.bench.live_spool import Spool, Timeline
 
 _FLUSH_S = 1.5
+_KNOWN_S = 1.0
 
 
 class Ear:
@@ -100,7 +101,7 @@ class Ear:
                 f"The sound is heard but not kept on the disk ({error.strerror or error}); free some space on it now."
             )
         level = self.level = self._meter.feed(pcm)
-        passed, barged = (pcm, False) if self._gate is None else self._gate.feed(pcm, self._voices.floor_db)
+        passed, barged = (pcm, False) if self._gate is None else self._gate.feed(pcm, self._room_db())
         speaking = self._voices.feed(passed).speech if passed else self._spoke
         if barged and not self._spoke:
             speaking = True
@@ -110,6 +111,10 @@ class Ear:
         if passed:
             self._hand_on(passed)
         return level
+
+    def _room_db(self) -> float:
+        """The room's own noise, from what was passed on: while our voice sounds the microphone hears more than that."""
+        return self._voices.floor_db if self._voices.seconds > _KNOWN_S else self._meter.floor_db
 
     def _says_trouble(self, sentence: str) -> None:
         if bool(sentence) != self._failing:

@@ -22,7 +22,7 @@ TAIL_S = 0.35
 """How long after the voice's end its echo may last."""
 
 FIRST_COUPLING_DB = 0.0
-"""Expected before anything was learned: the microphone hears the voice as loud as it is played."""
+"""Expected of the very first sounds: the microphone hears the voice as loud as it is played."""
 
 AUDIBLE_DB = -35.0
 """With less coupling than this, our voice cannot be mistaken for anything beside a technician's."""
@@ -32,7 +32,8 @@ _NEED, _OF = 7, 14
 _HELD_FRAMES = 25
 _RISE_DB = 2.0
 _LOUD_DB = -35.0
-_LEAST_RATIOS = 15
+_LEAST_RATIOS = 20
+_FIRST_MARGIN_DB = 3.0
 _FRAME_S = 0.02
 _BYTES = FRAME * 2
 
@@ -140,6 +141,8 @@ class EchoGate:
         if window > _LOUD_DB:
             # What drowns in the room's noise is at most that loud.
             self._ratios.append(max(level, floor_db) - window)
+        if not self._learned and len(self._ratios) == _LEAST_RATIOS:
+            self.coupling_db = min(FIRST_COUPLING_DB, float(np.max(self._ratios)) + _FIRST_MARGIN_DB)
 
     def _settle(self) -> None:
         if len(self._ratios) < _LEAST_RATIOS:

@@ -78,6 +78,11 @@ class LevelMeter:
         """The noise floor in dB of full scale."""
         return float(np.percentile(self._levels, 10)) if self._levels else LOWEST_DB
 
+    @property
+    def seconds(self) -> float:
+        """How much of the last four seconds it knows."""
+        return len(self._levels) * FRAME / RATE
+
     def _frame(self, level: float, peak: int, loud: int) -> None:
         self._silent = self._silent + 1 if peak == 0 else 0
         self._clipped = _HOLD_FRAMES if loud >= 3 else max(0, self._clipped - 1)

@@ -87,6 +87,7 @@ class Bench:
                 self.own.ends(self.ear.voice_stops())
         self.own.ends(self.ear.voice_stops())
         self.ear.flush()
+        self.heard += self.listener.finish()
         return self.heard, stopped
 
 
@@ -104,6 +105,7 @@ def main() -> None:
     for coupling in (-200, -40, -30, -20, -14, -8):
         with tempfile.TemporaryDirectory() as folder:
             bench = Bench(listen(procedure), Path(folder))
+            bench.ear.feed((source.normal(0, 0.0015, 2 * RATE) * 32767).astype("<i2").tobytes())
             echo = np.concatenate([np.zeros(int(0.12 * RATE)), room(loud, 1) * 10 ** (coupling / 20)])
             alone = undoubted = stopped = right = wrong = 0
             for _ in range(10):
