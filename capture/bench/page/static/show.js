@@ -78,7 +78,10 @@ function stage(board, act) {
     if (!now) return [];
     const here = left ? now.missing.map((item) => missing(item, act))
       : [element("li", {}, element("span", { class: "done" }, "✓ Nothing is missing here"))];
-    return [...here, ...now.earlier.map((item) => element("li", { class: "before" }, `${item.stage}: ${item.name} ${item.why}`))];
+    const before = now.earlier.map((item) => element("li", {}, `${item.stage}: ${item.name} ${item.why}`));
+    if (before.length < 2) return [...here, ...before.map((item) => { item.className = "before"; return item; })];
+    return [...here, element("li", { class: "before" }, element("details", {},
+      element("summary", {}, `${before.length} missing in earlier stages`), element("ul", {}, ...before)))];
   });
   redraw("stages", board.stages, () => board.stages.map((known) => element("li", {},
     choice(known.name, known.say, act, { class: known.now ? "now" : known.next ? "next" : known.done ? "done" : "",
