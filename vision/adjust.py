@@ -1,10 +1,11 @@
 """One least-squares adjustment of everything the picture says about card and rim.
 
 Unknowns (13): pose card to camera (6), the rim circle's centre in the card frame (3), its axis' pitch about x and
-roll about y (rad), the width of its edge break, the radius of the rim land's inner edge. Observations: the target's points, the rim's upper outline (a circle
-of known diameter less the edge break, in its own plane), the land's inner edge on the near side (it hides what is
-behind it, so it lies in that plane too), the case's two sides just below it (tangents to a cylinder
-of the known diameter), and how upright card and case stand to each other. Rays, no flat shortcut. Corrections by
+roll about y (rad), the width of its edge break, the radius of the rim land's inner edge.
+Observations: the target's points, the rim's upper outline (a circle of known diameter less the edge break, in its own
+plane), the land's inner edge on the near side (it hides what is behind it, so it lies in that plane too), the case's
+two sides just below it (tangents to a cylinder of the known diameter), and how upright card and case stand to each
+other. Rays, no flat shortcut. Corrections by
 Levenberg and Marquardt's damped Gauss-Newton, outliers by Huber's weights; the covariance is that of the weighted
 normal equations, inputs propagate by the implicit function theorem (JCGM 102:2011, 6.3).
 """
@@ -66,7 +67,9 @@ class Problem:
         """The same observations under other inputs."""
         m = np.array([[v[2], self.camera.matrix[0, 1], v[4]], [0, v[3], v[5]], [0, 0, 1]])
         cam = replace(self.camera, matrix=m, distortion=v[6:11].copy())
-        return replace(self, camera=cam, scale=float(v[1]), geometry=replace(self.geometry, rim_diameter_mm=float(v[0])))
+        return replace(
+            self, camera=cam, scale=float(v[1]), geometry=replace(self.geometry, rim_diameter_mm=float(v[0]))
+        )
 
 
 def axis(q: Array) -> Array:
@@ -133,7 +136,7 @@ def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
     return np.array(pts)
 
 
-def residuals(q: Array, p: Problem) -> tuple[Array, Array]:
+def residuals(q: Array, p: Problem) -> tuple[Array, npt.NDArray[np.bool_]]:
     """All residuals divided by their sigma, and which of them may be outliers (bool)."""
     d = p.seen.image - project(lift(p.seen.card * p.scale), q[POSE], p.camera)
     parts = [(d / p.seen.sigma[:, None]).ravel()]
@@ -161,8 +164,12 @@ def residuals(q: Array, p: Problem) -> tuple[Array, Array]:
             parts.append((u[:, 0] - ends[0, 0] - k * (u[:, 1] - ends[0, 1])) * f / p.side_sigma)
             soft.append(np.ones(len(u), bool))
     g = p.geometry
-    prior = [q[9] / p.lean_sigma, q[10] / p.lean_sigma, (q[BREAK] - g.edge_break_mm) / g.edge_break_u_mm,
-             (q[INNER] - 0.92 * g.rim_diameter_mm / 2) / (0.05 * g.rim_diameter_mm)]
+    prior = [
+        q[9] / p.lean_sigma,
+        q[10] / p.lean_sigma,
+        (q[BREAK] - g.edge_break_mm) / g.edge_break_u_mm,
+        (q[INNER] - 0.92 * g.rim_diameter_mm / 2) / (0.05 * g.rim_diameter_mm),
+    ]
     if p.depth_sigma > 0:
         prior.append((q[7] - p.depth_guess) / p.depth_sigma)
     if p.x_sigma > 0:
@@ -185,6 +192,7 @@ def solve(q: Array, p: Problem, free: npt.NDArray[np.bool_], huber: float = 1.5,
     w = _weights(r, soft, huber)
     lam = 1e-3
     for _ in range(rounds):
+
         def part(v: Array, q0: Array = q) -> Array:
             full = q0.copy()
             full[index] = v
@@ -216,7 +224,7 @@ def covariance(q: Array, p: Problem) -> tuple[Array, Array]:
     r, soft = residuals(q, p)
     w = _weights(r, soft, 1.5)
     j = jacobian(lambda v: residuals(v, p)[0], q, STEPS) * w[:, None]
-    inv = np.linalg.pinv(j.T @ j)
+    inv = np.asarray(np.linalg.pinv(j.T @ j), np.float64)
     v0 = p.inputs()
     dk = jacobian(lambda v: residuals(q, p.with_inputs(v))[0], v0, INPUT_STEPS) * w[:, None]
     return inv, np.asarray(-inv @ j.T @ dk)

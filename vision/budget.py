@@ -13,11 +13,15 @@ from vision.rim import Rim
 from vision.tip import Tip, height_of
 
 K = 2.0
+_CLEAN_PX, _ASTRAY_MM_PER_PX = 0.12, 0.4
+"""An outline that departs from a circle by more than clean edges do may in part be another edge (the land's inner one,
+a highlight, the background's): how far the height then goes astray, from rendered scenes."""
 _FOCAL_U, _CENTRE_U_PX = 0.003, 3.0  # assumed when the camera comes without covariance
 
 
-def build(setup: Setup, found: Rim, at: Tip, y: float, elevation_deg: float, value: float
-          ) -> tuple[tuple[Component, ...], float]:
+def build(
+    setup: Setup, found: Rim, at: Tip, y: float, elevation_deg: float, value: float
+) -> tuple[tuple[Component, ...], float]:
     """All components and the expanded uncertainty (k = 2).
 
     Args:
@@ -42,6 +46,9 @@ def build(setup: Setup, found: Rim, at: Tip, y: float, elevation_deg: float, val
 
     fit = float(np.sqrt(max(grad @ found.covariance @ grad, 0)))
     add("rim and target edges in the picture", "mm", fit, 1.0)
+    off = height_of(image + np.array([[0, 0.5]]), q, p, y) - height_of(image - np.array([[0, 0.5]]), q, p, y)
+    add("rim edge's course against a circle", "px", found.rms, abs(float(off[0])))
+    add("edge beside the rim taken for it", "px", max(0.0, found.rms - _CLEAN_PX), _ASTRAY_MM_PER_PX)
     inputs = p.inputs()
 
     def through(v: Array) -> Array:
@@ -50,35 +57,49 @@ def build(setup: Setup, found: Rim, at: Tip, y: float, elevation_deg: float, val
 
     direct = jacobian(through, inputs, adjust.INPUT_STEPS)[0]
     total = direct + grad @ found.gain
-    per_px = (height_of(image + [[0, 0.5]], q, p, y) - height_of(image - [[0, 0.5]], q, p, y))[0]
-    add("tip's edge in the picture", "px", at.sigma_px, float(per_px))
+    add("tip's edge in the picture", "px", at.sigma_px, float(off[0]))
     add("rim diameter", "mm", setup.geometry.rim_diameter_u_mm, float(total[0]), setup.geometry.rim_diameter_mm)
     add("size of the print", "1", setup.target.print_scale_u, float(total[1]), 1.0)
     _camera(add, setup, inputs, total[2:])
     depth = float((height_of(image, q, p, y + 0.05) - height_of(image, q, p, y - 0.05))[0]) / 0.1
-    add("distance of the target from the lever", "mm", setup.target.depth_offset_u_mm, depth, setup.target.depth_offset_mm)
+    add(
+        "distance of the target from the lever",
+        "mm",
+        setup.target.depth_offset_u_mm,
+        depth,
+        setup.target.depth_offset_mm,
+    )
     add("rim flatness", "mm", setup.geometry.rim_flatness_mm, 1.0)
-    add("lever's depth seen from above", "mm", lever_depth(setup, at), abs(float(np.tan(np.radians(elevation_deg)))))
+    bias, bias_u = depth_bias(setup, at, elevation_deg)
+    add("lever's depth seen from above", "mm", bias_u, 1.0, bias)
     return tuple(rows), K * float(np.sqrt(sum(r.contribution_mm**2 for r in rows)))
 
 
 def lever_depth(setup: Setup, at: Tip) -> float:
-    """Standard uncertainty (mm) of how far behind the tip the point stands that looks highest.
+    """How deep (mm, along the view) the lever's upper edge is taken to be.
 
-    A lever seen across its width shows its thickness in depth, one seen along it its width: rectangular
-    distribution over half of that depth.
+    A blade seen across shows its width below the tip too and is about as deep as thick; an arm seen from its side is
+    as deep as the lever is wide; when what is below the tip is hidden, something between.
     """
     width = setup.geometry.lever_width_mm
-    across = min(1.0, at.width_mm / width)
-    depth = max(1.2, width * float(np.sqrt(max(0.0, 1 - across**2))))
-    return depth / 2 / float(np.sqrt(3)) * 1.4
+    if at.body_mm is None:
+        return 0.6 * width
+    return 1.5 if at.body_mm >= 0.6 * width else width
+
+
+def depth_bias(setup: Setup, at: Tip, elevation_deg: float) -> tuple[float, float]:
+    """The point that looks highest from above lies behind the tip by nothing up to half the lever's depth
+    (rectangular): the expected bias of the height, mm, and its standard uncertainty."""
+    depth = lever_depth(setup, at)
+    rise = float(np.tan(np.radians(abs(elevation_deg))))
+    return depth / 4 * rise, depth / 2 / float(np.sqrt(12)) * rise
 
 
 def _camera(add: Callable[..., None], setup: Setup, inputs: Array, sens: Array) -> None:
     cov = setup.camera.covariance
     if cov is not None:
         s = sens[: len(cov)]
-        add("camera calibration", "mm", float(np.sqrt(max(s @ cov @ s, 0))), 1.0)
+        add("camera calibration", "mm", float(np.sqrt(max(float(s @ cov @ s), 0.0))), 1.0)
         return
     add("focal length (assumed)", "px", float(inputs[2]) * _FOCAL_U, float(sens[0] + sens[1]), float(inputs[2]))
-    add("principal point (assumed)", "px", _CENTRE_U_PX, float(np.hypot(sens[2], sens[3])))
+    add("principal point (assumed)", "px", _CENTRE_U_PX, float(np.sqrt(sens[2] ** 2 + sens[3] ** 2)))

@@ -57,16 +57,19 @@ def corners_of(photo: Photo, board: Board) -> tuple[Array, Array]:
     none = np.zeros((0, 3)), np.zeros((0, 2))
     if board.kind == "chessboard":
         found, px = cv2.findChessboardCorners(
-            grey, (board.across, board.down), flags=cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE)
+            grey, (board.across, board.down), flags=cv2.CALIB_CB_ADAPTIVE_THRESH | cv2.CALIB_CB_NORMALIZE_IMAGE
+        )
         if not found:
             return none
         px = np.ascontiguousarray(px, np.float32).reshape(-1, 1, 2)
-        side = float(np.median(np.linalg.norm(np.diff(px[:, 0, :].reshape(board.down, board.across, 2), axis=1), axis=2)))
+        side = float(
+            np.median(np.linalg.norm(np.diff(px[:, 0, :].reshape(board.down, board.across, 2), axis=1), axis=2))
+        )
         win = int(np.clip(0.35 * side, 3, 11))
         cv2.cornerSubPix(grey, px, (win, win), (-1, -1), (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 50, 1e-3))
         x, y = np.meshgrid(np.arange(board.across), np.arange(board.down))
         grid = np.stack([x.ravel(), y.ravel(), np.zeros(x.size)], 1) * board.square_mm
-        return grid, px.reshape(-1, 2).astype(np.float64)
+        return np.asarray(grid, np.float64), px.reshape(-1, 2).astype(np.float64)
     dic = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, board.dictionary))
     made = cv2.aruco.CharucoBoard((board.across, board.down), board.square_mm, board.marker_mm, dic)
     corners, ids, _, _ = cv2.aruco.CharucoDetector(made).detectBoard(grey)
@@ -84,14 +87,18 @@ def calibrate(photos: Sequence[Photo], board: Board, *, name: str = "camera") ->
     """
     sizes = {p.size for p in photos}
     if len(sizes) > 1:
-        raise CalibrationError(f"the photographs have different sizes ({', '.join(f'{w} x {h}' for w, h in sorted(sizes))}); "
-                               "give pictures of one camera at one resolution")
+        raise CalibrationError(
+            f"the photographs have different sizes ({', '.join(f'{w} x {h}' for w, h in sorted(sizes))}); "
+            "give pictures of one camera at one resolution"
+        )
     seen = [corners_of(p, board) for p in photos]
     left_out = [(k, "the board was not found") for k, (a, _) in enumerate(seen) if len(a) == 0]
     used = [k for k, (a, _) in enumerate(seen) if len(a) > 0]
     if len(used) < MIN_PHOTOS:
-        raise CalibrationError(f"the board was found on {len(used)} of {len(photos)} photographs, {MIN_PHOTOS} are needed; "
-                               "check the board's size and take it sharp, from different sides")
+        raise CalibrationError(
+            f"the board was found on {len(used)} of {len(photos)} photographs, {MIN_PHOTOS} are needed; "
+            "check the board's size and take it sharp, from different sides"
+        )
     size = photos[0].size
     obj, img = [seen[k][0] for k in used], [seen[k][1] for k in used]
     solved = _solve(obj, img, size)
@@ -104,11 +111,15 @@ def calibrate(photos: Sequence[Photo], board: Board, *, name: str = "camera") ->
         for a in (used, obj, img):
             del a[worst]
         solved = _solve(obj, img, size)
-    camera = Camera(solved["matrix"], solved["dist"], size, name, solved["cov"], next((p.camera_model for p in photos), None))
+    camera = Camera(
+        solved["matrix"], solved["dist"], size, name, solved["cov"], next((p.camera_model for p in photos), None)
+    )
     cover = _coverage(np.concatenate(img), size)
     total = float(np.sqrt(np.mean(solved["residuals"] ** 2) * 2))
     words = _words(total, cover, camera, _tilts(solved["rvecs"]), len(used))
-    return Calibration(camera, total, tuple(float(v) for v in solved["rms"]), tuple(used), tuple(left_out), cover, words)
+    return Calibration(
+        camera, total, tuple(float(v) for v in solved["rms"]), tuple(used), tuple(left_out), cover, words
+    )
 
 
 def _solve(obj: list[Array], img: list[Array], size: tuple[int, int]) -> dict[str, Any]:
@@ -135,8 +146,15 @@ def _solve(obj: list[Array], img: list[Array], size: tuple[int, int]) -> dict[st
     s2 = float(residuals @ residuals) / max(count - free, 1)
     cov = np.zeros((9, 9))
     cov[:free, :free] = np.linalg.inv(normal) * s2
-    return {"matrix": np.asarray(matrix, np.float64), "dist": dist.astype(np.float64), "cov": cov, "rms": np.array(rms),
-            "residuals": residuals, "rvecs": rvecs, "tvecs": tvecs}
+    return {
+        "matrix": np.asarray(matrix, np.float64),
+        "dist": dist.astype(np.float64),
+        "cov": cov,
+        "rms": np.array(rms),
+        "residuals": residuals,
+        "rvecs": rvecs,
+        "tvecs": tvecs,
+    }
 
 
 def _coverage(points: Array, size: tuple[int, int]) -> float:
@@ -153,8 +171,10 @@ def _tilts(rvecs: Sequence[Array]) -> Array:
 def _words(rms: float, cover: float, camera: Camera, tilts: Array, count: int) -> tuple[str, ...]:
     cov = camera.covariance
     u = float(np.sqrt(cov[0, 0])) / float(camera.matrix[0, 0]) if cov is not None else 1.0
-    out = [f"{count} photographs, residual {rms:.2f} px, focal length known to {100 * u:.2f} %, "
-           f"corners over {100 * cover:.0f} % of the picture."]
+    out = [
+        f"{count} photographs, residual {rms:.2f} px, focal length known to {100 * u:.2f} %, "
+        f"corners over {100 * cover:.0f} % of the picture."
+    ]
     if rms > 0.8:
         out.append("The residual is large: see that the board is flat and the pictures are sharp.")
     if cover < 0.55:

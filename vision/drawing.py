@@ -14,12 +14,24 @@ import numpy as np
 
 from vision.model import Array, Measurement, Photo, Refusal
 
-_RIM, _TIP, _TARGET, _LIMIT, _INK, _CASE = (86, 180, 233), (240, 228, 66), (255, 255, 255), (0, 158, 115), (255, 255, 255), (0, 0, 0)
+_RIM, _TIP, _TARGET, _LIMIT, _INK, _CASE = (
+    (86, 180, 233),
+    (240, 228, 66),
+    (255, 255, 255),
+    (0, 158, 115),
+    (255, 255, 255),
+    (0, 0, 0),
+)
 MAX_WIDTH = 1600
 
 
-def overlay(photo: Photo, result: Measurement | Refusal, *, limits: tuple[float | None, float | None] | None = None,
-            quality: int = 88) -> bytes:
+def overlay(
+    photo: Photo,
+    result: Measurement | Refusal,
+    *,
+    limits: tuple[float | None, float | None] | None = None,
+    quality: int = 88,
+) -> bytes:
     """Draw what was found.
 
     Args:
@@ -83,14 +95,18 @@ class _Pen:
     def ring(self, centre: Array, colour: Any) -> None:
         x, y = self.at(centre)[0]
         for r, c in ((7, _CASE), (5, colour)):
-            r = r * self.width / 2
-            self.draw.ellipse((x - r, y - r, x + r, y + r), outline=c, width=self.width)
+            half = r * self.width / 2
+            self.draw.ellipse((x - half, y - half, x + half, y + half), outline=c, width=self.width)
 
-    def words(self, x: float, y: float, text: str, colour: Any = _INK, anchor: str = "la", size: int | None = None) -> None:
+    def words(
+        self, x: float, y: float, text: str, colour: Any = _INK, anchor: str = "la", size: int | None = None
+    ) -> None:
         from PIL import ImageFont
 
         font = ImageFont.load_default(size or self.size)
-        self.draw.text((x, y), text, fill=colour, font=font, anchor=anchor, stroke_width=max(2, self.size // 9), stroke_fill=_CASE)
+        self.draw.text(
+            (x, y), text, fill=colour, font=font, anchor=anchor, stroke_width=max(2, self.size // 9), stroke_fill=_CASE
+        )
 
     def caption(self, lines: Sequence[str]) -> None:
         step = round(self.size * 1.35)
@@ -128,15 +144,20 @@ def _scale(pen: _Pen, m: Measurement, limits: tuple[float | None, float | None] 
     if limits is not None:
         a = low if limits[0] is None else limits[0]
         b = high if limits[1] is None else limits[1]
-        quad = np.array([foot + p.up * a, foot + p.up * b, foot + p.up * b + cross * 3 * tick, foot + p.up * a + cross * 3 * tick])
+        quad = np.array(
+            [foot + p.up * a, foot + p.up * b, foot + p.up * b + cross * 3 * tick, foot + p.up * a + cross * 3 * tick]
+        )
         pen.closed(quad, _LIMIT)
         for f in np.arange(a, b, 0.4):
             pen.line(np.stack([foot + p.up * f, foot + p.up * min(f + 0.4, b) + cross * 3 * tick]), _LIMIT, 1)
     pen.line(np.stack([foot + p.up * low, foot + p.up * high]), _INK)
     for mm in range(low, high + 1):
         pen.line(np.stack([foot + p.up * mm, foot + p.up * mm - cross * tick]), _INK, 1)
-    pen.line(np.stack([foot + p.up * (m.value_mm - m.expanded_mm), foot + p.up * (m.value_mm + m.expanded_mm)]), _TIP,
-             pen.width * 2)
+    pen.line(
+        np.stack([foot + p.up * (m.value_mm - m.expanded_mm), foot + p.up * (m.value_mm + m.expanded_mm)]),
+        _TIP,
+        pen.width * 2,
+    )
 
 
 def _lens(image: Any, photo: Photo, m: Measurement, pen: _Pen) -> None:
@@ -170,4 +191,6 @@ def _lens(image: Any, photo: Photo, m: Measurement, pen: _Pen) -> None:
     margin = pen.size // 2
     image.paste(part, (margin, margin))
     pen.draw.rectangle((margin, margin, margin + part.width, margin + part.height), outline=_CASE, width=2)
-    pen.draw.rectangle((margin + 2, margin + 2, margin + part.width - 2, margin + part.height - 2), outline=_INK, width=1)
+    pen.draw.rectangle(
+        (margin + 2, margin + 2, margin + part.width - 2, margin + part.height - 2), outline=_INK, width=1
+    )

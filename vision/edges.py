@@ -60,11 +60,12 @@ def profiles(grey: Grey, centres: Array, directions: Array, half: float, step: f
     xy = centres[:, None, :] + t[None, :, None] * directions[:, None, :]
     mapped = xy.astype(np.float32)
     out = cv2.remap(grey, mapped[..., 0], mapped[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return t, np.asarray(out, np.float64).reshape(len(centres), len(t))
+    return np.asarray(t, np.float64), np.asarray(out, np.float64).reshape(len(centres), len(t))
 
 
-def fit_edges(t: Array, values: Array, start: Array, reach: Array | float, blur: float = 1.2,
-              min_step: float = 4.0) -> Edges:
+def fit_edges(
+    t: Array, values: Array, start: Array, reach: Array | float, blur: float = 1.2, min_step: float = 4.0
+) -> Edges:
     """Fit one blurred step to every row.
 
     Args:
@@ -111,8 +112,9 @@ def fit_edges(t: Array, values: Array, start: Array, reach: Array | float, blur:
     return Edges(x0, s, 2 * b, rms, se)
 
 
-def colour_profiles(rgb: npt.NDArray[np.uint8], centres: Array, directions: Array, half: float, step: float = 0.5
-                    ) -> tuple[Array, Array]:
+def colour_profiles(
+    rgb: npt.NDArray[np.uint8], centres: Array, directions: Array, half: float, step: float = 0.5
+) -> tuple[Array, Array]:
     """Like :func:`profiles` on a colour picture (H, W, 3): positions (M,) and values (N, M, 3).
 
     Only the part of the picture that is needed is converted.
@@ -128,7 +130,7 @@ def colour_profiles(rgb: npt.NDArray[np.uint8], centres: Array, directions: Arra
     part = rgb[lo[1] : hi[1], lo[0] : hi[0]].astype(np.float32)
     local = (xy - lo).astype(np.float32)
     out = cv2.remap(part, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return t, np.asarray(out, np.float64).reshape(len(centres), len(t), 3)
+    return np.asarray(t, np.float64), np.asarray(out, np.float64).reshape(len(centres), len(t), 3)
 
 
 def slopes(t: Array, values: Array, smooth: float) -> Array:
@@ -150,8 +152,9 @@ def summits(strength: Array) -> npt.NDArray[np.bool_]:
     return top
 
 
-def fit_colour(t: Array, values: Array, slope: Array, index: npt.NDArray[np.int64], reach: float,
-               neighbours: int = 3) -> Edges:
+def fit_colour(
+    t: Array, values: Array, slope: Array, index: npt.NDArray[np.int64], reach: float, neighbours: int = 3
+) -> Edges:
     """Fit steps at sample ``index`` (N,) of colour profiles, along the direction in which the colour changes there.
 
     The direction is averaged over ``neighbours`` rows to either side where they agree, so that noise does not

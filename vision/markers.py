@@ -38,8 +38,16 @@ class Seen:
 
     def only(self, keep: npt.NDArray[np.bool_]) -> Seen:
         """The same with some points left out."""
-        return Seen(self.card[keep], self.image[keep], self.sigma[keep], self.owner[keep], self.outlines,
-                    self.blur, self.contrast, self.white)
+        return Seen(
+            self.card[keep],
+            self.image[keep],
+            self.sigma[keep],
+            self.owner[keep],
+            self.outlines,
+            self.blur,
+            self.contrast,
+            self.white,
+        )
 
 
 def detect(grey: npt.NDArray[np.uint8], dictionary: str) -> dict[int, Array]:
@@ -153,7 +161,9 @@ def _saddles(grey: Grey, board: Charuco, card: Array, image: Array) -> tuple[Arr
     points, guess = points[inside], guess[inside]
     if len(points) == 0:
         return points, guess
-    side = np.linalg.norm(cv2.perspectiveTransform((points + [board.square_mm, 0])[:, None, :], h)[:, 0, :] - guess, axis=1)
+    side = np.linalg.norm(
+        cv2.perspectiveTransform((points + np.array([board.square_mm, 0]))[:, None, :], h)[:, 0, :] - guess, axis=1
+    )
     win = int(np.clip(0.5 * (board.square_mm - board.marker_mm) / board.square_mm * float(np.median(side)), 2, 9))
     fine = guess.astype(np.float32).reshape(-1, 1, 2)
     crit = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 0.002)
@@ -205,5 +215,13 @@ def find(grey: npt.NDArray[np.uint8], target: Target, camera: Camera) -> Seen | 
         card_a, image_a = np.concatenate([card_a, p]), np.concatenate([image_a, q])
         sigma_a = np.concatenate([sigma_a, np.full(len(p), 0.06)])
         owner_a = np.concatenate([owner_a, np.full(len(p), -1)])
-    return Seen(card_a, image_a, sigma_a, owner_a, outlines, float(np.median(blurs)), float(np.median(steps)),
-                float(np.median(whites)))
+    return Seen(
+        card_a,
+        image_a,
+        sigma_a,
+        owner_a,
+        outlines,
+        float(np.median(blurs)),
+        float(np.median(steps)),
+        float(np.median(whites)),
+    )

@@ -24,8 +24,9 @@ class _Refused(Exception):
         super().__init__(answer.reason)
 
 
-def measure(photo: Photo, setup: Setup, *, points: Mapping[str, Sequence[tuple[float, float]]] | None = None
-            ) -> Measurement | Refusal:
+def measure(
+    photo: Photo, setup: Setup, *, points: Mapping[str, Sequence[tuple[float, float]]] | None = None
+) -> Measurement | Refusal:
     """Height of the lever's tip over the case's rim.
 
     Args:
@@ -51,8 +52,13 @@ def _camera_for(photo: Photo, setup: Setup) -> Camera:
         return cam
     fx, fy = w / cam.image_size[0], h / cam.image_size[1]
     if abs(fx / fy - 1) > 0.005:
-        raise _Refused(refusal("camera_unknown", f"The picture has {w} by {h} pixels, the camera was calibrated for "
-                               f"{cam.image_size[0]} by {cam.image_size[1]}."))
+        raise _Refused(
+            refusal(
+                "camera_unknown",
+                f"The picture has {w} by {h} pixels, the camera was calibrated for "
+                f"{cam.image_size[0]} by {cam.image_size[1]}.",
+            )
+        )
     m = cam.matrix.copy()
     m[0, 0] *= fx
     m[1, 1] *= fy
@@ -76,15 +82,23 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     if abs(steep) > MAX_ELEVATION + 3:
         raise _Refused(refusal("too_oblique", f"The camera looks down at {steep:.0f} degrees.", outlines))
     y = -target.depth_offset_mm
+    pointed = {k: array(v) for k, v in points.items()}
     view = _view(photo, pose, camera, y)
-    found = _rim(photo.rgb, pose, view, geometry, camera, outlines)
+    if len(pointed.get("rim", ())) >= 3:
+        found = rim.fit_given(pointed["rim"], pose, y, geometry, camera)
+    else:
+        found = _rim(photo.rgb, pose, view, geometry, camera, outlines)
     _check_rim(found, y, setup, outlines)
-    at = tip.find(photo.rgb, view, found, y, geometry.tip_from_axis_mm)
+    at = (
+        tip.given(pointed["tip"][0])
+        if len(pointed.get("tip", ()))
+        else tip.find(photo.rgb, view, found, y, geometry.tip_from_axis_mm)
+    )
     outlines = _with_rim(outlines, found)
     if at is None:
         raise _Refused(refusal("lever_hidden", pixels=outlines))
     _check_exposure(grey8, at)
-    return _result(setup, pose, found, at, y, outlines, camera)
+    return replace(_result(setup, pose, found, at, y, outlines, camera), assisted=bool(pointed))
 
 
 def _pose(grey: npt.NDArray[np.uint8], setup: Setup, camera: Camera) -> Pose:
@@ -101,8 +115,9 @@ def _pose(grey: npt.NDArray[np.uint8], setup: Setup, camera: Camera) -> Pose:
     if seen.contrast < 25:
         raise _Refused(refusal("dark", pixels=outlines))
     if pose.rms > max(1.2, 0.012 * side):
-        raise _Refused(refusal("not_this_target", f"The markers lie {pose.rms:.1f} pixels off where the setup has them.",
-                               outlines))
+        raise _Refused(
+            refusal("not_this_target", f"The markers lie {pose.rms:.1f} pixels off where the setup has them.", outlines)
+        )
     return pose
 
 
@@ -121,8 +136,11 @@ def _no_target(grey: npt.NDArray[np.uint8], setup: Setup) -> Refusal:
     sharp = float(cv2.Laplacian(cv2.GaussianBlur(small, (0, 0), 1.0), cv2.CV_64F).std())
     if sharp < 2.2:
         return refusal("blurred")
-    others = [d for d in ("DICT_4X4_50", "DICT_5X5_50", "DICT_6X6_50", "DICT_7X7_50", "DICT_APRILTAG_36h11")
-              if d != setup.target.dictionary]
+    others = [
+        d
+        for d in ("DICT_4X4_50", "DICT_5X5_50", "DICT_6X6_50", "DICT_7X7_50", "DICT_APRILTAG_36h11")
+        if d != setup.target.dictionary
+    ]
     if markers.detect(grey, setup.target.dictionary) or any(markers.detect(grey, d) for d in others):
         return refusal("not_this_target")
     return refusal("no_target")
@@ -153,8 +171,9 @@ def _view(photo: Photo, pose: Pose, camera: Camera, y: float) -> segment.View:
     return view
 
 
-def _rim(rgb: npt.NDArray[np.uint8], pose: Pose, view: segment.View, geometry: Geometry, camera: Camera,
-         outlines: Pixels) -> rim.Rim:
+def _rim(
+    rgb: npt.NDArray[np.uint8], pose: Pose, view: segment.View, geometry: Geometry, camera: Camera, outlines: Pixels
+) -> rim.Rim:
     seen = rim.rough(view)
     found = None if seen is None else rim.fit(rgb, pose, view, seen, geometry, camera)
     if found is None:
@@ -183,9 +202,15 @@ def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None
     scale_u = setup.target.print_scale_u * 180.0
     if abs(off) > setup.geometry.tip_from_axis_mm + 2 * float(np.hypot(u, min(scale_u, 1.0))):
         where = "before" if off < 0 else "behind"
-        raise _Refused(refusal("wrong_depth", f"By the rim's apparent width the lever would stand {abs(off):.0f} "
-                               f"millimetres {where} the case's axis.", pixels))
-    if found.covered < 0.35 or found.rms > 1.6:
+        raise _Refused(
+            refusal(
+                "wrong_depth",
+                f"By the rim's apparent width the lever would stand {abs(off):.0f} "
+                f"millimetres {where} the case's axis.",
+                pixels,
+            )
+        )
+    if found.covered < 0.35 or found.rms > 1.0:
         raise _Refused(refusal("rim_hidden", pixels=pixels))
 
 
@@ -203,17 +228,21 @@ def _with_rim(pixels: Pixels, found: rim.Rim) -> Pixels:
     return replace(pixels, rim_outline=project(ring, q[:6], p.camera))
 
 
-def _result(setup: Setup, pose: Pose, found: rim.Rim, at: tip.Tip, y: float, pixels: Pixels, camera: Camera) -> Measurement:
+def _result(
+    setup: Setup, pose: Pose, found: rim.Rim, at: tip.Tip, y: float, pixels: Pixels, camera: Camera
+) -> Measurement:
     q, p = found.q, found.problem
     value = float(tip.height_of(at.image[None], q, p, y)[0])
     e = elevation(found, y)
     rows, expanded = budget.build(setup, found, at, y, e, value)
+    seen_height = value
+    value -= budget.depth_bias(setup, at, e)[0]
     n = adjust.axis(q)
     from vision.optics import rays, undistort
 
     centre, d = rays(undistort(at.image[None], camera), q[:6])
     point = (centre + (y - centre[1]) / d[:, 1:2] * d)[0]
-    foot = point - value * n
+    foot = point - seen_height * n
     e1, _, _ = adjust.basis(q)
     half = 0.55 * setup.geometry.rim_diameter_mm
     mid = q[6:9] + ((foot - q[6:9]) @ np.cross(n, e1)) * np.cross(n, e1)
@@ -225,25 +254,54 @@ def _result(setup: Setup, pose: Pose, found: rim.Rim, at: tip.Tip, y: float, pix
     tilt_u = None if at.slope is None else float(np.degrees(at.slope[1]))
     centre_mm = adjust.camera_centre(q)
     facts = {
-        "distance_mm": float(np.linalg.norm(point - centre_mm)), "elevation_deg": e, "yaw_deg": _yaw(pose),
-        "target_rms_px": pose.rms, "rim_rms_px": found.rms, "rim_covered": found.covered,
-        "rim_centre_behind_tip_mm": float(q[7] - y), "edge_blur_px": pose.seen.blur,
-        "tip_x_from_axis_mm": float(point[0] - q[6]), "tip_width_mm": at.width_mm,
+        "distance_mm": float(np.linalg.norm(point - centre_mm)),
+        "elevation_deg": e,
+        "yaw_deg": _yaw(pose),
+        "target_rms_px": pose.rms,
+        "rim_rms_px": found.rms,
+        "rim_covered": found.covered,
+        "rim_centre_behind_tip_mm": float(q[7] - y),
+        "edge_blur_px": pose.seen.blur,
+        "tip_x_from_axis_mm": float(point[0] - q[6]),
+        "tip_width_mm": at.width_mm,
     }
-    return Measurement(value, expanded, 2.0, tilt, tilt_u, _flags(value, expanded, pose, found, at, e, tilt, tilt_u), rows,
-                       pixels, scale, facts)
+    return Measurement(
+        value,
+        expanded,
+        2.0,
+        tilt,
+        tilt_u,
+        _flags(value, expanded, pose, found, at, e, tilt, tilt_u),
+        rows,
+        pixels,
+        scale,
+        facts,
+    )
 
 
-def _flags(value: float, expanded: float, pose: Pose, found: rim.Rim, at: tip.Tip, e: float, tilt: float | None,
-           tilt_u: float | None) -> tuple[Flag, ...]:
+def _flags(
+    value: float,
+    expanded: float,
+    pose: Pose,
+    found: rim.Rim,
+    at: tip.Tip,
+    e: float,
+    tilt: float | None,
+    tilt_u: float | None,
+) -> tuple[Flag, ...]:
     out = []
     if value <= 0:
         out.append(Flag("not_above_rim", "The lever's tip does not stand above the rim."))
     elif value - expanded <= 0:
         out.append(Flag("hardly_above_rim", "Within its uncertainty the tip may be level with the rim or below it."))
     if pose.dropped:
-        out.append(Flag("marker_left_out", f"Marker {', '.join(map(str, pose.dropped))} contradicts the others and "
-                        "was left out; see that nothing covers it."))
+        out.append(
+            Flag(
+                "marker_left_out",
+                f"Marker {', '.join(map(str, pose.dropped))} contradicts the others and "
+                "was left out; see that nothing covers it.",
+            )
+        )
     if pose.ratio < 1.3:
         out.append(Flag("pose_ambiguous", "The card's direction is told weakly; use a larger or a second card."))
     if found.covered < 0.6:

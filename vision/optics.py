@@ -15,9 +15,9 @@ def undistort(points: Array, camera: Camera) -> Array:
         return np.zeros((0, 2))
     crit = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 50, 1e-10)
     pts = np.asarray(points, np.float64).reshape(-1, 1, 2)
-    return np.asarray(
-        cv2.undistortPoints(pts, camera.matrix, camera.distortion, criteria=crit), np.float64
-    ).reshape(-1, 2)
+    return np.asarray(cv2.undistortPoints(pts, camera.matrix, camera.distortion, criteria=crit), np.float64).reshape(
+        -1, 2
+    )
 
 
 def distort(normalised: Array, camera: Camera) -> Array:

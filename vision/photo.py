@@ -32,8 +32,10 @@ def load_photo(source: str | Path | bytes) -> Photo:
     """
     data, where = _bytes(source)
     if len(data) > MAX_BYTES:
-        raise PhotoError(f"{where}: {len(data) // 1_000_000} MB is more than a photograph may have "
-                         f"({MAX_BYTES // 1_000_000} MB); save it smaller")
+        raise PhotoError(
+            f"{where}: {len(data) // 1_000_000} MB is more than a photograph may have "
+            f"({MAX_BYTES // 1_000_000} MB); save it smaller"
+        )
     from PIL import Image, ImageOps
 
     try:
@@ -41,16 +43,19 @@ def load_photo(source: str | Path | bytes) -> Photo:
             warnings.simplefilter("ignore")
             with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
                 if image.width * image.height > MAX_PIXELS:
-                    raise PhotoError(f"{where}: {image.width} x {image.height} pixels are too many "
-                                     f"(at most {MAX_PIXELS // 1_000_000} million); take it at a lower resolution")
+                    raise PhotoError(
+                        f"{where}: {image.width} x {image.height} pixels are too many "
+                        f"(at most {MAX_PIXELS // 1_000_000} million); take it at a lower resolution"
+                    )
                 captured, model, focal = _exif(image)
                 upright = ImageOps.exif_transpose(image)
                 rgb = np.asarray(upright.convert("RGB"), dtype=np.uint8)
     except PhotoError:
         raise
     except Exception as error:
-        raise PhotoError(f"{where}: cannot be read as a JPEG, PNG or WebP picture ({type(error).__name__}); "
-                         "take or export it again") from error
+        raise PhotoError(
+            f"{where}: cannot be read as a JPEG, PNG or WebP picture ({type(error).__name__}); take or export it again"
+        ) from error
     if min(rgb.shape[:2]) < 64:
         raise PhotoError(f"{where}: only {rgb.shape[1]} x {rgb.shape[0]} pixels; give the full photograph")
     return Photo(np.ascontiguousarray(rgb), hashlib.sha256(data).hexdigest(), captured, model, focal)

@@ -109,8 +109,11 @@ def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
         off = np.linalg.norm(residuals(vector, seen, camera).reshape(-1, 2), axis=1)
         px = off * seen.sigma
         owners = [int(o) for o in np.unique(seen.owner)]
-        bad = {o: float(off[seen.owner == o].max()) for o in owners
-               if o >= 0 and off[seen.owner == o].max() > 4 and px[seen.owner == o].max() > 1.0}
+        bad = {
+            o: float(off[seen.owner == o].max())
+            for o in owners
+            if o >= 0 and off[seen.owner == o].max() > 4 and px[seen.owner == o].max() > 1.0
+        }
         many = sum(o >= 0 for o in owners) > (2 if -1 not in owners else 1)
         if bad and many:
             worst = max(bad, key=lambda o: bad[o])
@@ -118,9 +121,9 @@ def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
             seen = seen.only(seen.owner != worst)
             continue
         dof = max(2 * len(seen.card) - 6, 1)
-        j = jacobian(lambda v: residuals(v, seen, camera), vector, _STEPS)
+        j = jacobian(lambda v, s=seen: residuals(v, s, camera), vector, _STEPS)
         scale = max(1.0, cost / dof)
-        cov = np.linalg.pinv(j.T @ j) * scale
+        cov = np.asarray(np.linalg.pinv(j.T @ j) * scale, np.float64)
         rms = float(np.sqrt(np.mean(px**2)))
         other = [f for f in fits[1:] if np.abs(f[0][:3] - vector[:3]).max() > 1e-3]
         ratio = float(np.sqrt((other[0][1] + 1) / (cost + 1))) if other else 99.0

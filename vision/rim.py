@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from vision import adjust
 from vision.edges import colour_profiles, fit_colour, slopes, summits
-from vision.model import Array, Geometry
-from vision.optics import project, to_normalised
+from vision.model import Array, Camera, Geometry
+from vision.optics import project, rays, to_normalised, undistort
 from vision.pose import Pose
 from vision.segment import INSIDE, LEVER, MM, OTHER, View
 
@@ -82,7 +82,7 @@ def rough(view: View) -> Rough | None:
     if ok.sum() < _MIN_COLUMNS // 2:
         return None
     cols, rows = columns[ok].astype(float), top[ok] - 0.5
-    ends = (np.abs(cols - (left + right) / 2) > 0.38 * (right - left))
+    ends = np.abs(cols - (left + right) / 2) > 0.38 * (right - left)
     rim_row = float(np.median(rows[ends])) if ends.sum() > 8 else float(np.percentile(rows, 80))
     below = mask[int(rim_row) : int(rim_row + 9 / MM)]
     edges = np.array([[w[0], w[-1]] for w in (np.flatnonzero(row) for row in below) if len(w)])
@@ -93,7 +93,9 @@ def rough(view: View) -> Rough | None:
     return Rough(cols, rows, *near, float(x.mean()), float((x[1] - x[0]) / 2), float(view.z(np.array([rim_row]))[0]))
 
 
-def _near_edge(label: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], left: float, right: float) -> tuple[Array, Array]:
+def _near_edge(
+    label: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], left: float, right: float
+) -> tuple[Array, Array]:
     """Columns and rows where the case's inside ends at the near side of the rim."""
     inside = mask & ((label == INSIDE) | (label == LEVER))
     inside &= (label != LEVER) | (np.cumsum(label == INSIDE, axis=0) > 0)
@@ -121,13 +123,13 @@ def _start(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> Array:
 
 
 def _turn(pose: Pose, at: Array) -> Array:
-    up = to_normalised(np.stack([at, at + [0, 0, 10.0]]), pose.vector)
+    up = to_normalised(np.stack([at, at + np.array([0, 0, 10.0])]), pose.vector)
     d = up[0] - up[1]  # downwards in the picture
     d = d / np.linalg.norm(d)
     return np.array([[d[1], -d[0]], [d[0], d[1]]])
 
 
-def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, camera: object) -> Rim | None:
+def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, camera: Camera) -> Rim | None:
     """Fit the rim circle.
 
     Args:
@@ -144,9 +146,17 @@ def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, c
     q = _start(pose, view, seen, geometry)
     own = np.sqrt(np.maximum(np.diag(pose.covariance)[:3], 0)).max()
     lean = float(np.hypot(np.radians(geometry.card_lean_u_deg), own))
-    p = adjust.Problem(pose.seen, camera, geometry, _turn(pose, q[6:9]), lean,  # type: ignore[arg-type]
-                       x_guess=float(q[6]), x_sigma=0.35,
-                       depth_guess=float(q[7]), depth_sigma=0.35 / seen.half * float(np.linalg.norm(q[3:6])))
+    p = adjust.Problem(
+        pose.seen,
+        camera,
+        geometry,
+        _turn(pose, q[6:9]),
+        lean,
+        x_guess=float(q[6]),
+        x_sigma=0.35,
+        depth_guess=float(q[7]),
+        depth_sigma=0.35 / seen.half * float(np.linalg.norm(q[3:6])),
+    )
     coarse = project(view.points(seen.columns, seen.rows), pose.vector, p.camera)
     free = np.zeros(adjust.SIZE, bool)
     free[[6, 7, 8, 9, 10, 12]] = True
@@ -163,27 +173,66 @@ def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, c
         if len(arc) < 25:
             return None
         inner = inner_edges(rgb, q, p, half * scale, scale, search) if len(seen.inner_columns) else near
-        p = replace(p, inner=inner, inner_sigma=1.2, arc=arc, left=left, right=right, arc_sigma=1.0,
-                    side_sigma=0.3 * np.sqrt(max(len(left), len(right), 4)))
+        p = replace(
+            p,
+            inner=inner,
+            inner_sigma=1.2,
+            arc=arc,
+            left=left,
+            right=right,
+            arc_sigma=1.0,
+            side_sigma=0.3 * np.sqrt(max(len(left), len(right), 4)),
+        )
         mask = np.ones(adjust.SIZE, bool) if everything else np.r_[np.zeros(6, bool), np.ones(adjust.SIZE - 6, bool)]
         q, p = _best_sides(q, p, mask)
         found = (len(arc) / max(tried, 1), len(left), len(right))
     assert found is not None
     r = arc_residuals(q, p)
-    near = np.abs(r) < max(1.0, 3 * 1.4826 * float(np.median(np.abs(r))))
-    rms = float(np.sqrt(np.mean(r[near] ** 2)))
+    kept = np.abs(r) < max(1.0, 3 * 1.4826 * float(np.median(np.abs(r))))
+    rms = float(np.sqrt(np.mean(r[kept] ** 2)))
     cov, gain = adjust.covariance(q, p)
     return Rim(q, p, cov, gain, found[0] * float(np.mean(np.abs(r) < 1.5)), rms, (found[1], found[2]))
 
 
+def fit_given(points: Array, pose: Pose, y: float, geometry: Geometry, camera: Camera) -> Rim:
+    """Fit the rim circle to points (N, 2) px, three or more, that a person set on its upper outline.
+
+    The card's uprightness and the lever's plane tell what few points cannot.
+    """
+    centre, d = rays(undistort(points, camera), pose.vector)
+    at = centre + ((y - centre[1]) / d[:, 1])[:, None] * d
+    q = np.zeros(adjust.SIZE)
+    q[:6] = pose.vector
+    q[6:9] = [float(at[:, 0].min() + at[:, 0].max()) / 2, y, float(np.median(at[:, 2]))]
+    q[adjust.BREAK], q[adjust.INNER] = geometry.edge_break_mm, 0.46 * geometry.rim_diameter_mm
+    p = adjust.Problem(
+        pose.seen,
+        camera,
+        geometry,
+        _turn(pose, q[6:9]),
+        float(np.radians(geometry.card_lean_u_deg)),
+        x_guess=float(q[6]),
+        x_sigma=0.1 * geometry.rim_diameter_mm,
+        depth_guess=y,
+        depth_sigma=geometry.tip_from_axis_mm / 2,
+        arc=points,
+        arc_sigma=1.5,
+    )
+    q = adjust.solve(q, p, np.ones(adjust.SIZE, bool))
+    cov, gain = adjust.covariance(q, p)
+    rms = float(np.sqrt(np.mean(arc_residuals(q, p) ** 2)))
+    return Rim(q, p, cov, gain, 1.0, min(rms, 0.9), (0, 0))
+
+
 def _best_sides(q: Array, p: adjust.Problem, free: npt.NDArray[np.bool_]) -> tuple[Array, adjust.Problem]:
-    """Adjust with both sides; where one side contradicts the outline (a card's edge taken for the case's) without it."""
+    """Adjust with everything; where one side or the inner edge contradicts the outline (a card's edge taken for the
+    case's, a highlight for the inner edge), without it."""
     none = np.zeros((0, 2))
     best = adjust.solve(q, p, free)
-    if len(p.left) == 0 or len(p.right) == 0:
-        return best, p
     rms = _outline_rms(best, p)
-    for other in (replace(p, left=none), replace(p, right=none)):
+    others = [replace(p, left=none), replace(p, right=none)] if len(p.left) and len(p.right) else []
+    others += [replace(p, inner=none)] if len(p.inner) else []
+    for other in others if rms > 0.15 else []:
         trial = adjust.solve(q, other, free)
         if _outline_rms(trial, other) * 1.35 + 0.04 < rms:
             best, p, rms = trial, other, _outline_rms(trial, other)
@@ -222,8 +271,9 @@ def _along(v: Array, half: int) -> Array:
     return np.asarray((c[hi] - c[lo]) / (hi - lo)[:, None, None])
 
 
-def _edges_at(rgb: Picture, px: Array, normal: Array, half: float, spread: float, at: float = 0.0,
-              neighbours: int = 2) -> Array:
+def _edges_at(
+    rgb: Picture, px: Array, normal: Array, half: float, spread: float, at: float = 0.0, neighbours: int = 2
+) -> Array:
     """On each normal the edge near ``at`` px: the strongest, weighted by nearness (sigma ``spread`` px)."""
     t, v = colour_profiles(rgb, px, normal, half + 4)
     v = _along(v, neighbours)
@@ -274,8 +324,9 @@ def _normals(x: Array, y: Array, y2: Array, h: float, p: adjust.Problem) -> tupl
     return px, normal * -np.sign(np.sum(normal * down, axis=1, keepdims=True))
 
 
-def arc_edges(rgb: Picture, q: Array, p: adjust.Problem, half: float, lever: tuple[float, float], scale: float,
-              search: bool) -> tuple[Array, int]:
+def arc_edges(
+    rgb: Picture, q: Array, p: adjust.Problem, half: float, lever: tuple[float, float], scale: float, search: bool
+) -> tuple[Array, int]:
     """Edge points (N, 2) px within ``half`` px of the expected upper outline, and how many places were tried; with
     ``search`` the edge that runs along is taken, else the one nearest to what is expected."""
     lo, hi = adjust.reach(q, p)

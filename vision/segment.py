@@ -76,18 +76,20 @@ def look(rgb: npt.NDArray[np.uint8], pose: Array, camera: Camera, y: float, cent
     h, w = rgb.shape[:2]
     lo, hi = np.clip(lo, 0, [w - 2, h - 2]), np.clip(hi, 1, [w, h])
     hi = np.maximum(hi, lo + 2)
-    part = rgb[lo[1]:hi[1], lo[0]:hi[0]]
+    part = rgb[lo[1] : hi[1], lo[0] : hi[0]]
     span = float(np.median(np.linalg.norm(np.diff(uv, axis=1), axis=2))) / (gc[1] - gc[0])
     shrink = max(1.0, span)  # picture pixels per view pixel
     if shrink > 1.3:
         size = (max(2, round(part.shape[1] / shrink)), max(2, round(part.shape[0] / shrink)))
         fx, fy = part.shape[1] / size[0], part.shape[0] / size[1]
-        part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+        part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
     else:
         fx = fy = 1.0
     local = np.stack([(uv[..., 0] - lo[0] + 0.5) / fx - 0.5, (uv[..., 1] - lo[1] + 0.5) / fy - 0.5], axis=-1)
     mapped = _spread(local.astype(np.float32))
-    crop = cv2.remap(part, mapped[..., 0], mapped[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    crop = np.asarray(
+        cv2.remap(part, mapped[..., 0], mapped[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8
+    )
     blob = np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32) / 255
     net = _network()
     net.setInput(blob)  # type: ignore[attr-defined]

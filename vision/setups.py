@@ -16,7 +16,12 @@ from vision.errors import SetupError
 from vision.model import Camera, Charuco, Geometry, Setup, Target
 
 DICTIONARIES = tuple(f"DICT_{n}X{n}_{m}" for n in (4, 5, 6, 7) for m in (50, 100, 250, 1000)) + (
-    "DICT_APRILTAG_16h5", "DICT_APRILTAG_25h9", "DICT_APRILTAG_36h10", "DICT_APRILTAG_36h11", "DICT_ARUCO_ORIGINAL")
+    "DICT_APRILTAG_16h5",
+    "DICT_APRILTAG_25h9",
+    "DICT_APRILTAG_36h10",
+    "DICT_APRILTAG_36h11",
+    "DICT_ARUCO_ORIGINAL",
+)
 _MAX_BYTES = 1_000_000
 
 
@@ -71,7 +76,9 @@ class _Reader:
         self.faults.append(f"[{key}] is missing; add the table")
         return {}
 
-    def number(self, data: Mapping[str, Any], key: str, place: str, default: float | None, low: float, high: float) -> float:
+    def number(
+        self, data: Mapping[str, Any], key: str, place: str, default: float | None, low: float, high: float
+    ) -> float:
         value = data.get(key, default)
         if value is None:
             self.faults.append(f"{place}.{key} is missing; give a number")
@@ -83,7 +90,9 @@ class _Reader:
             self.faults.append(f"{place}.{key} is {value}; it must lie between {low} and {high}")
         return float(value)
 
-    def array(self, value: Any, shape: tuple[int | None, ...], place: str) -> np.ndarray[Any, np.dtype[np.float64]] | None:
+    def array(
+        self, value: Any, shape: tuple[int | None, ...], place: str
+    ) -> np.ndarray[Any, np.dtype[np.float64]] | None:
         try:
             a = np.asarray(value, np.float64)
         except (TypeError, ValueError):
@@ -133,7 +142,9 @@ def camera_from_mapping(data: Mapping[str, Any], *, where: str = "camera") -> Ca
 def camera_to_mapping(camera: Camera) -> dict[str, Any]:
     """The camera as plain lists and numbers, keys as in a setup file."""
     out: dict[str, Any] = {
-        "name": camera.name, "image_size_px": list(camera.image_size), "matrix": camera.matrix.tolist(),
+        "name": camera.name,
+        "image_size_px": list(camera.image_size),
+        "matrix": camera.matrix.tolist(),
         "distortion": np.ravel(camera.distortion).tolist(),
     }
     if camera.model:
@@ -159,13 +170,26 @@ def _camera(r: _Reader, data: Mapping[str, Any]) -> Camera | None:
     model = data.get("model")
     full = np.zeros(5)
     full[: len(dist)] = dist
-    return Camera(matrix, full, (int(size[0]), int(size[1])), str(data.get("name", "camera")), cov,
-                  str(model) if model else None)
+    return Camera(
+        matrix, full, (int(size[0]), int(size[1])), str(data.get("name", "camera")), cov, str(model) if model else None
+    )
 
 
 def _target(r: _Reader, data: Mapping[str, Any]) -> Target | None:
-    r.unknown(data, {"dictionary", "markers", "charuco", "depth_offset_mm", "depth_offset_u_mm", "print_scale_u",
-                     "edge_z_mm", "layout"}, "target")
+    r.unknown(
+        data,
+        {
+            "dictionary",
+            "markers",
+            "charuco",
+            "depth_offset_mm",
+            "depth_offset_u_mm",
+            "print_scale_u",
+            "edge_z_mm",
+            "layout",
+        },
+        "target",
+    )
     dictionary = data.get("dictionary")
     if dictionary not in DICTIONARIES:
         r.faults.append(f"target.dictionary is {dictionary!r}; known are {', '.join(DICTIONARIES)}")
@@ -186,14 +210,18 @@ def _target(r: _Reader, data: Mapping[str, Any]) -> Target | None:
         x, z = corners.T
         area = 0.5 * float(np.sum(x * np.roll(z, -1) - np.roll(x, -1) * z))
         if side.min() < 1 or side.max() > 1.02 * side.min() or area > -0.9 * side.min() ** 2:
-            r.faults.append(f"{place}.corners_mm is no square: top left, top right, bottom right, bottom left, x to "
-                            "the right and z up, in mm")
+            r.faults.append(
+                f"{place}.corners_mm is no square: top left, top right, bottom right, bottom left, x to "
+                "the right and z up, in mm"
+            )
         if entry["id"] in markers:
             r.faults.append(f"{place}: id {entry['id']} occurs twice; every marker needs its own")
         markers[entry["id"]] = tuple((float(a), float(b)) for a, b in corners)
     num = r.number
     return Target(
-        str(dictionary), markers, _charuco(r, data.get("charuco")),
+        str(dictionary),
+        markers,
+        _charuco(r, data.get("charuco")),
         num(data, "depth_offset_mm", "target", None, -100, 100),
         num(data, "depth_offset_u_mm", "target", 0.3, 0, 20),
         num(data, "print_scale_u", "target", 0.01, 0, 0.1),
@@ -218,9 +246,16 @@ def _charuco(r: _Reader, data: Any) -> Charuco | None:
 
 def _geometry(r: _Reader, data: Mapping[str, Any]) -> Geometry | None:
     r.unknown(data, {f.name for f in fields(Geometry)}, "geometry")
-    limits = {"rim_diameter_mm": (5, 500), "tip_from_axis_mm": (0, 100), "edge_break_mm": (0, 5),
-              "edge_break_u_mm": (0.01, 5), "rim_flatness_mm": (0, 2), "card_lean_u_deg": (0.05, 20),
-              "lever_width_mm": (0.2, 50), "rim_diameter_u_mm": (0, 5)}
+    limits = {
+        "rim_diameter_mm": (5, 500),
+        "tip_from_axis_mm": (0, 100),
+        "edge_break_mm": (0, 5),
+        "edge_break_u_mm": (0.01, 5),
+        "rim_flatness_mm": (0, 2),
+        "card_lean_u_deg": (0.05, 20),
+        "lever_width_mm": (0.2, 50),
+        "rim_diameter_u_mm": (0, 5),
+    }
     values = {}
     for f in fields(Geometry):
         low, high = limits[f.name]

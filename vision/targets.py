@@ -29,8 +29,17 @@ class Sheet:
     setup: str
 
 
-def draw(layout: Layout, *, rim_diameter_mm: float = 60.0, marker_mm: float = 20.0, dictionary: str = "DICT_4X4_50",
-         first_id: int = 0, gap_mm: float = 6.0, page: str = "a4", side: Literal["left", "right"] = "right") -> Sheet:
+def draw(
+    layout: Layout,
+    *,
+    rim_diameter_mm: float = 60.0,
+    marker_mm: float = 20.0,
+    dictionary: str = "DICT_4X4_50",
+    first_id: int = 0,
+    gap_mm: float = 6.0,
+    page: str = "a4",
+    side: Literal["left", "right"] = "right",
+) -> Sheet:
     """Lay out one target.
 
     Args:
@@ -53,8 +62,14 @@ def draw(layout: Layout, *, rim_diameter_mm: float = 60.0, marker_mm: float = 20
         raise SetupError("target", [f"dictionary '{dictionary}' is not known; known are {', '.join(DICTIONARIES)}"])
     if page not in PAGES:
         raise SetupError("target", [f"page '{page}' is not known; known are {', '.join(PAGES)}"])
-    maker = {"single": _single, "pair": _pair, "arch": _arch, "charuco": _charuco, "standing": _standing,
-             "calibration": _calibration}[layout]
+    maker = {
+        "single": _single,
+        "pair": _pair,
+        "arch": _arch,
+        "charuco": _charuco,
+        "standing": _standing,
+        "calibration": _calibration,
+    }[layout]
     parts = maker(rim_diameter_mm / 2 + gap_mm, marker_mm, dictionary, first_id, side)
     return _compose(parts, layout, dictionary, PAGES[page])
 
@@ -79,22 +94,39 @@ def _pair(clear: float, m: float, dictionary: str, first: int, side: str) -> _Pa
     q = 0.25 * m
     left, top = -clear - q - m, m / 2 + 2
     marks = {first: (left, top, m), first + 1: (clear + q, top, m)}
-    return _Parts(marks, [], [(left - q, top + q, -clear, -40.0), (clear, top + q, clear + m + 2 * q, -40.0),
-                              (left - q, -40.0, clear + m + 2 * q, -52.0)],
-                  note="Cut out as one piece: both markers hang together by the strip below.")
+    return _Parts(
+        marks,
+        [],
+        [
+            (left - q, top + q, -clear, -40.0),
+            (clear, top + q, clear + m + 2 * q, -40.0),
+            (left - q, -40.0, clear + m + 2 * q, -52.0),
+        ],
+        note="Cut out as one piece: both markers hang together by the strip below.",
+    )
 
 
 def _arch(clear: float, m: float, dictionary: str, first: int, side: str) -> _Parts:
     q = 0.25 * m
     left, right, top, step = -clear - q - m, clear + q, m / 2 - 2, 1.4 * m
-    marks = {first: (left, top, m), first + 1: (right, top, m), first + 2: (left, top + step, m), first + 3: (right, top + step, m)}
+    marks = {
+        first: (left, top, m),
+        first + 1: (right, top, m),
+        first + 2: (left, top + step, m),
+        first + 3: (right, top + step, m),
+    }
     edge = clear + m + 2 * q
-    return _Parts(marks, [], [(-edge, top + step + q, edge, -40.0), (-clear, top + step - m - 2, clear, -40.0)],
-                  note="Cut out the window; the case stands in it.")
+    return _Parts(
+        marks,
+        [],
+        [(-edge, top + step + q, edge, -40.0), (-clear, top + step - m - 2, clear, -40.0)],
+        note="Cut out the window; the case stands in it.",
+    )
 
 
-def _board(x0: float, z0: float, nx: int, nz: int, square: float, first: int) -> tuple[dict[int, tuple[float, float, float]],
-                                                                                     list[tuple[float, float, float]]]:
+def _board(
+    x0: float, z0: float, nx: int, nz: int, square: float, first: int
+) -> tuple[dict[int, tuple[float, float, float]], list[tuple[float, float, float]]]:
     marks: dict[int, tuple[float, float, float]] = {}
     squares, o, ident = [], 0.14 * square, first
     for row in range(nz):
@@ -121,15 +153,25 @@ def _standing(clear: float, m: float, dictionary: str, first: int, side: str) ->
     q = 0.25 * m
     width = 2 * m + 3 * q
     marks = {first: (-width / 2 + q, q + m + 4, m), first + 1: (width / 2 - q - m, q + m + 4, m)}
-    return _Parts(marks, [], [(-width / 2, 2 * q + m + 4, width / 2, 0.0)], edge_z=0.0,
-                  note="Stands on the rim with its lower edge, behind the lever: cut that edge with care.")
+    return _Parts(
+        marks,
+        [],
+        [(-width / 2, 2 * q + m + 4, width / 2, 0.0)],
+        edge_z=0.0,
+        note="Stands on the rim with its lower edge, behind the lever: cut that edge with care.",
+    )
 
 
 def _calibration(clear: float, m: float, dictionary: str, first: int, side: str) -> _Parts:
     square, nx, nz = 24.0, 7, 9
     marks, squares = _board(-nx * square / 2, nz * square / 2, nx, nz, square, 0)
-    return _Parts(marks, squares, [], Charuco((nx, nz), square, 0.72 * square, (-nx * square / 2, nz * square / 2)),
-                  note=f"Calibration board {nx}x{nz}, squares {square:g} mm, markers {0.72 * square:g} mm, {dictionary}.")
+    return _Parts(
+        marks,
+        squares,
+        [],
+        Charuco((nx, nz), square, 0.72 * square, (-nx * square / 2, nz * square / 2)),
+        note=f"Calibration board {nx}x{nz}, squares {square:g} mm, markers {0.72 * square:g} mm, {dictionary}.",
+    )
 
 
 def _compose(p: _Parts, layout: str, dictionary: str, page: tuple[float, float]) -> Sheet:
@@ -138,15 +180,29 @@ def _compose(p: _Parts, layout: str, dictionary: str, page: tuple[float, float])
     dic = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary))
     n = int(dic.markerSize) + 2
     if max(p.markers) >= dic.bytesList.shape[0]:
-        raise SetupError("target", [f"{dictionary} has {dic.bytesList.shape[0]} markers, id {max(p.markers)} is not one; "
-                                    "take a smaller first id or a larger dictionary"])
-    xs = [v for x, _, s in [*p.markers.values(), *p.squares] for v in (x, x + s)] + [v for c in p.cuts for v in (c[0], c[2])]
-    zs = [v for _, z, s in [*p.markers.values(), *p.squares] for v in (z, z - s)] + [v for c in p.cuts for v in (c[1], c[3])]
+        raise SetupError(
+            "target",
+            [
+                f"{dictionary} has {dic.bytesList.shape[0]} markers, id {max(p.markers)} is not one; "
+                "take a smaller first id or a larger dictionary"
+            ],
+        )
+    xs = [v for x, _, s in [*p.markers.values(), *p.squares] for v in (x, x + s)] + [
+        v for c in p.cuts for v in (c[0], c[2])
+    ]
+    zs = [v for _, z, s in [*p.markers.values(), *p.squares] for v in (z, z - s)] + [
+        v for c in p.cuts for v in (c[1], c[3])
+    ]
     w, h = max(xs) - min(xs), max(zs) - min(zs)
     size = page if w <= page[0] - 14 else (page[1], page[0])
     if w > size[0] - 14 or h > size[1] - 46:
-        raise SetupError("target", [f"the {layout} target is {w:.0f} x {h:.0f} mm and does not fit on the page; "
-                                    "take smaller markers or another layout"])
+        raise SetupError(
+            "target",
+            [
+                f"the {layout} target is {w:.0f} x {h:.0f} mm and does not fit on the page; "
+                "take smaller markers or another layout"
+            ],
+        )
     ox, oy = size[0] / 2 - (max(xs) + min(xs)) / 2, 10 + max(zs)
     black: list[tuple[float, float, float, float]] = [(ox + x, oy - z, s, s) for x, z, s in p.squares]
     for ident, (x, z, s) in p.markers.items():
@@ -168,8 +224,17 @@ def _compose(p: _Parts, layout: str, dictionary: str, page: tuple[float, float])
     lines.append((ruler, base, ruler + 100, base))
     for mm in range(101):
         lines.append((ruler + mm, base, ruler + mm, base - (5 if mm % 10 == 0 else 3 if mm % 5 == 0 else 2)))
-    words.append((ruler, base + 5, 3.2, "This ruler is 100 mm long. Print at 100 %, measure it with a caliper; the setup's print_scale_u"))
-    words.append((ruler, base + 9, 3.2, f"is how well you know the size (0.01 unmeasured). {layout}, {dictionary}. {p.note}"))
+    words.append(
+        (
+            ruler,
+            base + 5,
+            3.2,
+            "This ruler is 100 mm long. Print at 100 %, measure it with a caliper; the setup's print_scale_u",
+        )
+    )
+    words.append(
+        (ruler, base + 9, 3.2, f"is how well you know the size (0.01 unmeasured). {layout}, {dictionary}. {p.note}")
+    )
     return Sheet(size, tuple(black), tuple(lines), tuple(words), _setup(p, dictionary))
 
 
@@ -178,31 +243,54 @@ def _box(a: float, t: float, b: float, u: float) -> list[tuple[float, float, flo
 
 
 def _setup(p: _Parts, dictionary: str) -> str:
-    lines = ["[target]", f'dictionary = "{dictionary}"', "depth_offset_mm = 0.0    # print behind the lever tip: measure it",
-             "depth_offset_u_mm = 0.3", "print_scale_u = 0.01     # 0.002 once the ruler was measured"]
+    lines = [
+        "[target]",
+        f'dictionary = "{dictionary}"',
+        "depth_offset_mm = 0.0    # print behind the lever tip: measure it",
+        "depth_offset_u_mm = 0.3",
+        "print_scale_u = 0.01     # 0.002 once the ruler was measured",
+    ]
     if p.edge_z is not None:
         lines.append(f"edge_z_mm = {p.edge_z}")
     if p.charuco is not None:
         c = p.charuco
-        lines += ["", "[target.charuco]", f"squares = [{c.squares[0]}, {c.squares[1]}]", f"square_mm = {c.square_mm:.4f}",
-                  f"marker_mm = {c.marker_mm:.4f}", f"origin_mm = [{c.origin_mm[0]:.4f}, {c.origin_mm[1]:.4f}]"]
+        lines += [
+            "",
+            "[target.charuco]",
+            f"squares = [{c.squares[0]}, {c.squares[1]}]",
+            f"square_mm = {c.square_mm:.4f}",
+            f"marker_mm = {c.marker_mm:.4f}",
+            f"origin_mm = [{c.origin_mm[0]:.4f}, {c.origin_mm[1]:.4f}]",
+        ]
     for ident, (x, z, s) in p.markers.items():
         q = [(x, z), (x + s, z), (x + s, z - s), (x, z - s)]
-        lines += ["", "[[target.markers]]", f"id = {ident}",
-                  "corners_mm = [" + ", ".join(f"[{a:.4f}, {b:.4f}]" for a, b in q) + "]"]
+        lines += [
+            "",
+            "[[target.markers]]",
+            f"id = {ident}",
+            "corners_mm = [" + ", ".join(f"[{a:.4f}, {b:.4f}]" for a, b in q) + "]",
+        ]
     return "\n".join(lines) + "\n"
 
 
 def to_svg(sheet: Sheet) -> str:
     """The sheet as an SVG file at true scale."""
     w, h = sheet.size
-    out = [f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm" viewBox="0 0 {w} {h}">',
-           f'<rect width="{w}" height="{h}" fill="white"/>']
-    out += [f'<rect x="{x:.4f}" y="{y:.4f}" width="{a:.4f}" height="{b:.4f}" fill="black"/>' for x, y, a, b in sheet.black]
-    out += [f'<line x1="{a:.4f}" y1="{b:.4f}" x2="{c:.4f}" y2="{d:.4f}" stroke="black" stroke-width="0.1"/>'
-            for a, b, c, d in sheet.lines]
-    out += [f'<text x="{x}" y="{y}" font-size="{s}" font-family="Helvetica, Arial, sans-serif">{_escape(t)}</text>'
-            for x, y, s, t in sheet.words]
+    out = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{w}mm" height="{h}mm" viewBox="0 0 {w} {h}">',
+        f'<rect width="{w}" height="{h}" fill="white"/>',
+    ]
+    out += [
+        f'<rect x="{x:.4f}" y="{y:.4f}" width="{a:.4f}" height="{b:.4f}" fill="black"/>' for x, y, a, b in sheet.black
+    ]
+    out += [
+        f'<line x1="{a:.4f}" y1="{b:.4f}" x2="{c:.4f}" y2="{d:.4f}" stroke="black" stroke-width="0.1"/>'
+        for a, b, c, d in sheet.lines
+    ]
+    out += [
+        f'<text x="{x}" y="{y}" font-size="{s}" font-family="Helvetica, Arial, sans-serif">{_escape(t)}</text>'
+        for x, y, s, t in sheet.words
+    ]
     return "\n".join([*out, "</svg>", ""])
 
 
@@ -224,8 +312,10 @@ def to_pdf(sheet: Sheet) -> bytes:
     objects: list[bytes] = [
         b"<< /Type /Catalog /Pages 2 0 R /ViewerPreferences << /PrintScaling /None >> >>",
         b"<< /Type /Pages /Kids [3 0 R] /Count 1 >>",
-        (f"<< /Type /Page /Parent 2 0 R /MediaBox [0 0 {w * k:.4f} {h * k:.4f}] /Contents 5 0 R "
-         "/Resources << /Font << /F1 4 0 R >> >> >>").encode(),
+        (
+            f"<< /Type /Page /Parent 2 0 R /MediaBox [0 0 {w * k:.4f} {h * k:.4f}] /Contents 5 0 R "
+            "/Resources << /Font << /F1 4 0 R >> >> >>"
+        ).encode(),
         b"<< /Type /Font /Subtype /Type1 /BaseFont /Helvetica >>",
         b"<< /Length %d >>\nstream\n%s\nendstream" % (len(content), content),
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from vision import adjust
 from vision.edges import colour_profiles, fit_colour, slopes, summits
@@ -17,14 +18,16 @@ from vision.segment import LEVER, MM, View
 @dataclass(frozen=True, eq=False)
 class Tip:
     """``image`` (2,) px of the highest point; ``sigma_px`` of its height; ``edge`` (N, 2) px of the upper edge;
-    ``width_mm`` seen; ``slope`` of the upper edge against the rim plane (tan) with its standard error, or None when
-    the edge is too short to tell; ``share``: how much of the upper edge carries a clear edge; ``peak``: how sure
+    ``width_mm`` seen; ``body_mm``: width of the lever a millimetre and a half below (None: hidden); ``slope`` of the
+    upper edge against the rim plane (tan) with its standard error, or None when the edge is too short to tell;
+    ``share``: how much of the upper edge carries a clear edge; ``peak``: how sure
     the classes are."""
 
     image: Array
     sigma_px: float
     edge: Array
     width_mm: float
+    body_mm: float | None
     slope: tuple[float, float] | None
     share: float
     peak: float
@@ -63,7 +66,7 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
     if best is None:
         return None
     mask = parts == best
-    cols = np.flatnonzero(mask.any(0))
+    cols = np.asarray(np.flatnonzero(mask.any(0)), np.int64)
     tops = mask[:, cols].argmax(0)
     first = int(tops.min())
     # the part of the upper edge within 1.2 mm of its highest place, in one piece
@@ -74,12 +77,16 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
         lo -= 1
     while hi + 1 < len(cols) and near[hi + 1] and cols[hi + 1] == cols[hi] + 1:
         hi += 1
-    columns = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * 2) + 1))
-    rows = _sub_rows(prob, mask, cols[lo : hi + 1], columns)
-    return _measure(rgb, view, rim, y, columns, rows, float(prob[mask].max()), first)
+    columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * 2) + 1))
+    tops_at = _sub_rows(prob, mask, cols[lo : hi + 1], columns)
+    below = mask[first + int(1.2 / MM) : first + int(2.0 / MM)].sum(1)
+    body = MM * float(np.median(below)) if len(below) and np.median(below) > 0 else None
+    return _measure(rgb, view, rim, y, columns, tops_at, float(prob[mask].max()), body)
 
 
-def _sub_rows(prob: Array, mask: Array, cols: Array, columns: Array) -> Array:
+def _sub_rows(
+    prob: npt.NDArray[np.float32], mask: npt.NDArray[np.bool_], cols: npt.NDArray[np.int64], columns: Array
+) -> Array:
     """Row where the lever's probability passes one half, upwards, at each of ``columns``."""
     out = []
     for c in cols:
@@ -90,12 +97,13 @@ def _sub_rows(prob: Array, mask: Array, cols: Array, columns: Array) -> Array:
     return np.asarray(np.interp(columns, cols, out))
 
 
-def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows: Array, peak: float,
-             first: int) -> Tip | None:
+def _measure(
+    rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows: Array, peak: float, body: float | None
+) -> Tip:
     q, p = rim.q, rim.problem
     pts = view.points(columns, rows)
     px = project(pts, q[:6], p.camera)
-    up = project(pts + [0, 0, 0.5], q[:6], p.camera) - px
+    up = project(pts + np.array([0, 0, 0.5]), q[:6], p.camera) - px
     scale = float(np.median(np.linalg.norm(up, axis=1))) / 0.5
     up /= np.linalg.norm(up, axis=1, keepdims=True)
     half = max(0.45 * scale, 3.0)
@@ -103,7 +111,7 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
     slope = slopes(t, v, 0.8)
     strength = np.linalg.norm(slope, axis=2)
     mag = np.where(summits(strength) & (np.abs(t) <= half)[None], strength, 0)
-    mag *= _not_the_rim(t, v, px, up, rim, scale)
+    mag = np.where(mag > 0.2 * mag.max(1, keepdims=True), mag, 0) * _not_the_rim(t, v, px, up, rim, scale)
     # nearest strong edge to where the classes change; then once more round the smoothed course of that
     centre = np.zeros(len(px))
     for spread in (0.22 * scale, max(1.0, 0.1 * scale)):
@@ -130,7 +138,12 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
     soft = float(np.median(e.blur[ok])) if ok.any() else 2.0
     sigma = float(np.hypot(0.12 + 0.12 * soft, noise)) if ok.sum() >= 3 else 0.2 * scale
     width = MM * float(columns[-1] - columns[0])
-    return Tip(pick, sigma, edge, width, _slope(used, h, width), share, peak)
+    return Tip(pick, sigma, edge, width, body, _slope(used, h, width), share, peak)
+
+
+def given(image: Array) -> Tip:
+    """A tip that a person pointed at: good to about two pixels."""
+    return Tip(image, 2.0, image[None], 0.0, None, None, 1.0, 1.0)
 
 
 def _running_median(x: Array, half: int) -> Array:

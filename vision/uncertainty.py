@@ -30,7 +30,9 @@ def combine(rows: Sequence[Component]) -> Combined:
     return Combined(u, math.inf if denominator == 0 else u**4 / denominator)
 
 
-def propagate(fn: Callable[[Array], float], x: Array, covariance: Array, steps: Array | None = None) -> tuple[float, float]:
+def propagate(
+    fn: Callable[[Array], float], x: Array, covariance: Array, steps: Array | None = None
+) -> tuple[float, float]:
     """First-order propagation with correlations (GUM eq. 13).
 
     Args:

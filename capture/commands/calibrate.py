@@ -12,14 +12,18 @@ import click
 def _board(text: str) -> tuple[int, int, float, float | None, str | None]:
     m = re.fullmatch(r"(\d+)x(\d+):([\d.]+)(?:/([\d.]+))?(?::(DICT_\w+))?", text)
     if m is None:
-        raise click.UsageError(f"'{text}' is no board; give ACROSSxDOWN:SQUARE/MARKER:DICTIONARY in mm, for example "
-                               "7x9:24/17.28:DICT_5X5_100, or inner corners and square of a chessboard, 9x6:25")
+        raise click.UsageError(
+            f"'{text}' is no board; give ACROSSxDOWN:SQUARE/MARKER:DICTIONARY in mm, for example "
+            "7x9:24/17.28:DICT_5X5_100, or inner corners and square of a chessboard, 9x6:25"
+        )
     return int(m[1]), int(m[2]), float(m[3]), float(m[4]) if m[4] else None, m[5]
 
 
 @click.command("calibrate")
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--board", required=True, help="ACROSSxDOWN:SQUARE/MARKER[:DICTIONARY] (mm), or 9x6:25 for a plain chessboard.")
+@click.option(
+    "--board", required=True, help="ACROSSxDOWN:SQUARE/MARKER[:DICTIONARY] (mm), or 9x6:25 for a plain chessboard."
+)
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Camera file to write (JSON).")
 @click.option("--name", default="camera", show_default=True)
 @click.option("--json", "as_json", is_flag=True, help="Print the quality figures as JSON.")
@@ -41,8 +45,12 @@ def command(ctx: click.Context, photos: tuple[Path, ...], board: str, out: Path,
         loaded.append(load_photo(path))
     result = calibrate(loaded, made, name=name)
     table = camera_to_mapping(result.camera)
-    facts = {"rms_px": round(result.rms_px, 4), "coverage": round(result.coverage, 3), "photos_used": len(result.used),
-             "words": list(result.words)}
+    facts = {
+        "rms_px": round(result.rms_px, 4),
+        "coverage": round(result.coverage, 3),
+        "photos_used": len(result.used),
+        "words": list(result.words),
+    }
     table["quality"] = facts
     try:
         out.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")

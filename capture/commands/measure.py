@@ -22,16 +22,31 @@ def _point(text: str) -> tuple[float, float]:
 
 @click.command("measure")
 @click.argument("photo", type=click.Path(path_type=Path))
-@click.option("--setup", "setup_file", required=True, type=click.Path(path_type=Path),
-              help="Setup file (TOML or JSON): camera, target, case.")
+@click.option(
+    "--setup",
+    "setup_file",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="Setup file (TOML or JSON): camera, target, case.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
-@click.option("--overlay", "overlay_file", type=click.Path(path_type=Path), help="Write the annotated picture (JPEG) here.")
+@click.option(
+    "--overlay", "overlay_file", type=click.Path(path_type=Path), help="Write the annotated picture (JPEG) here."
+)
 @click.option("--limits", nargs=2, type=float, help="Lower and upper limit in mm, drawn into the annotated picture.")
 @click.option("--tip", help="Where the tip is, X,Y in pixels, if it is not found by itself.")
 @click.option("--rim", multiple=True, help="A point of the rim's upper outline, X,Y in pixels; at least three.")
 @click.pass_context
-def command(ctx: click.Context, photo: Path, setup_file: Path, as_json: bool, overlay_file: Path | None,
-            limits: tuple[float, float] | None, tip: str | None, rim: tuple[str, ...]) -> None:
+def command(
+    ctx: click.Context,
+    photo: Path,
+    setup_file: Path,
+    as_json: bool,
+    overlay_file: Path | None,
+    limits: tuple[float, float] | None,
+    tip: str | None,
+    rim: tuple[str, ...],
+) -> None:
     """Measure a lever tip's height above the rim on PHOTO.
 
     Exit code 0: measured; 1: measured with reservations; 4: cannot be measured.
@@ -50,7 +65,9 @@ def command(ctx: click.Context, photo: Path, setup_file: Path, as_json: bool, ov
         try:
             overlay_file.write_bytes(overlay(picture, result, limits=limits or None))
         except OSError as error:
-            raise click.UsageError(f"{overlay_file}: cannot be written ({error.strerror}); choose another place") from error
+            raise click.UsageError(
+                f"{overlay_file}: cannot be written ({error.strerror}); choose another place"
+            ) from error
     click.echo(json.dumps(to_json(result), indent=2) if as_json else _text(result))
     ctx.exit(_code(result))
 
@@ -62,7 +79,9 @@ def _code(result: Measurement | Refusal) -> int:
 
 
 def _text(result: Measurement | Refusal) -> str:
-    if hasattr(result, "reason"):
+    from vision import Refusal
+
+    if isinstance(result, Refusal):
         return f"not measured ({result.reason}): {result.sentence}"
     from vision.report import CAUTION
 

@@ -77,15 +77,16 @@ class World:
 
     def project(self, points: np.ndarray) -> np.ndarray:
         rvec, tvec = self.camera()
-        return cv2.projectPoints(np.asarray(points, np.float64).reshape(-1, 3), rvec, tvec, self.matrix,
-                                 np.array(self.distortion))[0].reshape(-1, 2)
+        return cv2.projectPoints(
+            np.asarray(points, np.float64).reshape(-1, 3), rvec, tvec, self.matrix, np.array(self.distortion)
+        )[0].reshape(-1, 2)
 
     def card_to_world(self, xz: np.ndarray, y: float = 0.0) -> np.ndarray:
         lean, yaw = np.radians([self.card_lean_deg, self.card_yaw_deg])
         p = np.stack([xz[:, 0], np.full(len(xz), y), xz[:, 1]], 1)
         p = p @ np.array([[1, 0, 0], [0, np.cos(lean), -np.sin(lean)], [0, np.sin(lean), np.cos(lean)]]).T
         p = p @ np.array([[np.cos(yaw), -np.sin(yaw), 0], [np.sin(yaw), np.cos(yaw), 0], [0, 0, 1]]).T
-        return p + [0, self.tip_y + self.offset, 0]
+        return p + np.array([0, self.tip_y + self.offset, 0])
 
     def markers(self) -> dict[int, np.ndarray]:
         """id -> corners (4, 2) on the card, mm."""
@@ -133,7 +134,9 @@ class _Canvas:
     def fill(self, px: np.ndarray, colour: Any) -> None:
         # cv2 fills every sample that the outline touches: drawn half a sample smaller, areas come out right
         q = _shrunk((px + 0.5) * SS - 0.5, 0.5) * (1 << SHIFT)
-        cv2.fillPoly(self.img, [np.round(q).astype(np.int32)], [float(c) for c in colour], lineType=cv2.LINE_8, shift=SHIFT)
+        cv2.fillPoly(
+            self.img, [np.round(q).astype(np.int32)], [float(c) for c in colour], lineType=cv2.LINE_8, shift=SHIFT
+        )
 
     def keep(self) -> None:
         """Remember the picture as it is."""
@@ -142,7 +145,9 @@ class _Canvas:
     def restore(self, px: np.ndarray, *, outside: bool = False) -> None:
         """Bring back what was remembered inside (or outside) a polygon."""
         mask = np.zeros(self.img.shape[:2], np.uint8)
-        cv2.fillPoly(mask, [np.round(_shrunk((px + 0.5) * SS - 0.5, 0.5) * (1 << SHIFT)).astype(np.int32)], 1, shift=SHIFT)
+        cv2.fillPoly(
+            mask, [np.round(_shrunk((px + 0.5) * SS - 0.5, 0.5) * (1 << SHIFT)).astype(np.int32)], 1, shift=SHIFT
+        )
         where = (mask > 0) != outside
         self.img[where] = self.kept[where]
 
@@ -226,7 +231,11 @@ def _lever(c: _Canvas) -> None:
     eye = -cv2.Rodrigues(rvec)[0].T @ tvec
     if eye[2] > c.w.height:
         c.poly(p[[0, 1, 3, 2]], m)
-    near = p[[0, 1, 5, 4]] if np.linalg.norm(p[0] + p[1] - 2 * eye) < np.linalg.norm(p[2] + p[3] - 2 * eye) else p[[2, 3, 7, 6]]
+    near = (
+        p[[0, 1, 5, 4]]
+        if np.linalg.norm(p[0] + p[1] - 2 * eye) < np.linalg.norm(p[2] + p[3] - 2 * eye)
+        else p[[2, 3, 7, 6]]
+    )
     c.poly(near, m * 0.85)
 
 
@@ -250,9 +259,18 @@ def render(world: World) -> np.ndarray:
 def setup_table(world: World, **target: Any) -> dict[str, Any]:
     """The setup that belongs to a world, as nested tables."""
     return {
-        "camera": {"image_size_px": list(world.size), "matrix": world.matrix.tolist(), "distortion": list(world.distortion)},
-        "target": {"dictionary": world.dictionary, "depth_offset_mm": world.offset, "print_scale_u": 0.001,
-                   "markers": [{"id": k, "corners_mm": v.tolist()} for k, v in world.markers().items()], **target},
+        "camera": {
+            "image_size_px": list(world.size),
+            "matrix": world.matrix.tolist(),
+            "distortion": list(world.distortion),
+        },
+        "target": {
+            "dictionary": world.dictionary,
+            "depth_offset_mm": world.offset,
+            "print_scale_u": 0.001,
+            "markers": [{"id": k, "corners_mm": v.tolist()} for k, v in world.markers().items()],
+            **target,
+        },
         "geometry": {"rim_diameter_mm": 2 * world.radius, "edge_break_mm": world.edge_break},
     }
 
@@ -262,14 +280,39 @@ def drawn(seed: int, hard: bool = True) -> World:
     g = np.random.default_rng(seed)
     u = g.uniform
     dark = u(0.3, 1.2)
-    case = tuple(int(v) for v in np.clip(np.array([(40, 42, 45), (60, 90, 150), (190, 90, 40), (110, 112, 115)][g.integers(4)]) * dark, 15, 200))
+    case = tuple(
+        int(v)
+        for v in np.clip(
+            np.array([(40, 42, 45), (60, 90, 150), (190, 90, 40), (110, 112, 115)][g.integers(4)]) * dark, 15, 200
+        )
+    )
     return replace(
-        World(), radius=u(27, 34), wall=u(2, 3.5), edge_break=u(0.2, 0.4), height=u(-1.0, 4.5), tip_x=u(-5, 5), tip_y=u(-5, 5),
-        lever_width=u(4, 6), lever_thick=u(0.8, 1.3), lever_turn_deg=u(-12, 12), lever_tilt_deg=u(-4, 4),
-        offset=u(-6, 7) if hard else u(-1, 1), layout=str(g.choice(["pair", "single", "arch"])), marker=u(15, 22),
-        card_z=u(-4, 6), card_yaw_deg=g.normal(0, 1.5) if hard else 0.0, card_lean_deg=g.normal(0, 0.5) if hard else 0.0,
-        elevation=u(-1, 13) if hard else u(0, 8), yaw=u(-12, 12), roll=u(-4, 4), distance=u(130, 280), span=u(140, 165),
+        World(),
+        radius=u(27, 34),
+        wall=u(2, 3.5),
+        edge_break=u(0.2, 0.4),
+        height=u(-1.0, 4.5),
+        tip_x=u(-5, 5),
+        tip_y=u(-5, 5),
+        lever_width=u(4, 6),
+        lever_thick=u(0.8, 1.3),
+        lever_turn_deg=u(-12, 12),
+        lever_tilt_deg=u(-4, 4),
+        offset=u(-6, 7) if hard else u(-1, 1),
+        layout=str(g.choice(["pair", "single", "arch"])),
+        marker=u(15, 22),
+        card_z=u(-4, 6),
+        card_yaw_deg=g.normal(0, 1.5) if hard else 0.0,
+        card_lean_deg=g.normal(0, 0.5) if hard else 0.0,
+        elevation=u(-1, 13) if hard else u(0, 8),
+        yaw=u(-12, 12),
+        roll=u(-4, 4),
+        distance=u(130, 280),
+        span=u(140, 165),
         distortion=(u(-0.15, 0.05), u(-0.02, 0.04), 0.0, 0.0, 0.0) if hard else (0.0,) * 5,
-        blur=u(0.6, 2.0) if hard else u(0.5, 0.9), noise=u(1, 5) if hard else 1.0, seed=seed, case=case,
+        blur=u(0.6, 2.0) if hard else u(0.5, 0.9),
+        noise=u(1, 5) if hard else 1.0,
+        seed=seed,
+        case=case,
         back=tuple(int(v) for v in u(120, 230) * (1 + u(-0.1, 0.1, 3))),
     )

@@ -49,7 +49,9 @@ def test_distances_on_the_board(photos: list[Photo]) -> None:
         from vision.pose import fit_pose
 
         frame = (grid[:, 0] % 200 == 0) | (grid[:, 1] % 125 == 0)
-        seen = Seen(card[frame], px[frame], np.full(int(frame.sum()), 0.2), np.full(int(frame.sum()), -1), {}, 1.0, 100.0, 200.0)
+        seen = Seen(
+            card[frame], px[frame], np.full(int(frame.sum()), 0.2), np.full(int(frame.sum()), -1), {}, 1.0, 100.0, 200.0
+        )
         pose = fit_pose(seen, camera)
         assert pose is not None
         inner = px[~frame]
@@ -75,15 +77,17 @@ def test_mixed_sizes_say_so() -> None:
 
 def test_covariance_matches_scatter() -> None:
     """Synthetic board corners with known noise: the stated uncertainty of the focal length is that of the scatter."""
-    from vision.calibration import _solve
-
     import cv2
+
+    from vision.calibration import _solve
 
     g = np.random.default_rng(4)
     x, y = np.meshgrid(np.arange(9), np.arange(6))
     grid = np.stack([x.ravel(), y.ravel(), np.zeros(54)], 1) * 25.0 - [100, 62, 0]
     m = np.array([[800.0, 0, 319.5], [0, 800.0, 239.5], [0, 0, 1]])
-    poses = [(g.normal(0, 0.35, 3), np.array([g.normal(0, 30), g.normal(0, 20), g.uniform(380, 520)])) for _ in range(8)]
+    poses = [
+        (g.normal(0, 0.35, 3), np.array([g.normal(0, 30), g.normal(0, 20), g.uniform(380, 520)])) for _ in range(8)
+    ]
     clean = [cv2.projectPoints(grid, r, t, m, np.zeros(5))[0].reshape(-1, 2) for r, t in poses]
     runs = [_solve([grid] * 8, [c + g.normal(0, 0.2, c.shape) for c in clean], (640, 480)) for _ in range(25)]
     f = np.array([r["matrix"][0, 0] for r in runs])

@@ -26,7 +26,9 @@ def size_of(blur: float) -> float:
     sizes = []
     for ident, quad in truth.items():
         got = seen.outlines[ident]  # type: ignore[attr-defined]
-        sizes.append(np.linalg.norm(got - got.mean(0), axis=1).mean() / np.linalg.norm(quad - quad.mean(0), axis=1).mean())
+        sizes.append(
+            np.linalg.norm(got - got.mean(0), axis=1).mean() / np.linalg.norm(quad - quad.mean(0), axis=1).mean()
+        )
     return float(np.mean(sizes))
 
 

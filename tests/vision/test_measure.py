@@ -81,7 +81,9 @@ def refused(world: World, reason: set[str], **target: object) -> None:
 
 def test_no_target() -> None:
     world = replace(BASE, ids=(7, 23, 31, 42))
-    photo = Photo(np.full((960, 1280, 3), 140, np.uint8) + np.random.default_rng(1).integers(0, 60, (960, 1280, 3), np.uint8), "")
+    photo = Photo(
+        np.full((960, 1280, 3), 140, np.uint8) + np.random.default_rng(1).integers(0, 60, (960, 1280, 3), np.uint8), ""
+    )
     got = measure(photo, setup_from_mapping(setup_table(world)))
     assert isinstance(got, Refusal)
     assert got.reason == "no_target"

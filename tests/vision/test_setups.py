@@ -25,7 +25,13 @@ def test_every_fault_at_once() -> None:
     with pytest.raises(SetupError) as caught:
         setup_from_mapping(table, where="x.toml")
     text = str(caught.value)
-    for part in ("geometry.rim_diameter is not known", "rim_diameter_mm is missing", "'MINE'", "is no square", "camera.matrix"):
+    for part in (
+        "geometry.rim_diameter is not known",
+        "rim_diameter_mm is missing",
+        "'MINE'",
+        "is no square",
+        "camera.matrix",
+    ):
         assert part in text
     assert text.startswith("x.toml: ")
 

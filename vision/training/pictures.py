@@ -1,3 +1,4 @@
+# ruff: noqa: T201
 """Renders whole photographs with exact truth, for the benchmark: ``python pictures.py OUT COUNT FIRST_SEED SECONDS``.
 
 Leaves ``pictures.tar`` (JPEG files) and ``truth.json`` in OUT. Tier A is clean, B is what a bench gives, C must be
@@ -43,11 +44,15 @@ def inputs_of(d: Drawn, offset: float) -> dict[str, Any]:
     """What a tool may be told."""
     s = d.scene
     return {
-        "marker_dict": d.notes["dictionary"], "layout": d.layout,
-        "markers": [{"id": k, "corners_card_mm": v} for k, v in d.markers.items()], "charuco": d.charuco,
-        "claimed_depth_offset_mm": offset, "case_rim_outer_diameter_mm": d.rim_diameter,
+        "marker_dict": d.notes["dictionary"],
+        "layout": d.layout,
+        "markers": [{"id": k, "corners_card_mm": v} for k, v in d.markers.items()],
+        "charuco": d.charuco,
+        "claimed_depth_offset_mm": offset,
+        "case_rim_outer_diameter_mm": d.rim_diameter,
         "image_size": [s.width, s.height],
-        "camera_matrix": [[s.fx, 0, s.cx], [0, s.fy, s.cy], [0, 0, 1]], "dist_coeffs": [s.k1, s.k2, 0, 0, 0],
+        "camera_matrix": [[s.fx, 0, s.cx], [0, s.fy, s.cy], [0, 0, 1]],
+        "dist_coeffs": [s.k1, s.k2, 0, 0, 0],
     }
 
 
@@ -92,9 +97,20 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
             m["id"] = (m["id"] + 17) % 50
     ok, data = cv2.imencode(".jpg", img[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
     assert ok
-    truth = {"tip_height_mm": z, "tip_world_mm": [x, y, z], "tip_pixels_visible": len(tip), "lever_present": bool(s.lever_on)}
-    rec = {"tier": tier, "expected": "refuse" if case else "measure", "refuse_reason": case, "inputs": inputs,
-           "truth": truth, "params": {k: v for k, v in d.notes.items()}}
+    truth = {
+        "tip_height_mm": z,
+        "tip_world_mm": [x, y, z],
+        "tip_pixels_visible": len(tip),
+        "lever_present": bool(s.lever_on),
+    }
+    rec = {
+        "tier": tier,
+        "expected": "refuse" if case else "measure",
+        "refuse_reason": case,
+        "inputs": inputs,
+        "truth": truth,
+        "params": dict(d.notes.items()),
+    }
     return rec, data.tobytes()
 
 
@@ -102,8 +118,21 @@ def main() -> None:
     """Render until the count or the time is reached."""
     out, count, first, seconds = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
     lib = out / "tracer.so"
-    subprocess.run(["nvcc", "-O3", "-arch=native", "--use_fast_math", "-shared", "-Xcompiler", "-fPIC",
-                    str(Path(__file__).parent / "tracer.cu"), "-o", str(lib)], check=True)
+    subprocess.run(
+        [
+            "nvcc",
+            "-O3",
+            "-arch=native",
+            "--use_fast_math",
+            "-shared",
+            "-Xcompiler",
+            "-fPIC",
+            str(Path(__file__).parent / "tracer.cu"),
+            "-o",
+            str(lib),
+        ],
+        check=True,
+    )
     tracer, start, records = Tracer(lib), time.time(), {}
     part = 0
     for k in range(count):

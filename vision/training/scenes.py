@@ -45,24 +45,88 @@ class Scene(ctypes.Structure):
     """The whole scene as ``tracer.cu`` reads it."""
 
     _fields_ = [
-        ("nprof", _I), ("prof", _F * 2 * 24), ("nstand", _I), ("stand", _F * 2 * 12),
-        ("ribs", _I), ("ribdepth", _F), ("ribz0", _F), ("ribz1", _F),
-        ("rout", _F), ("ztop", _F), ("rin", _F), ("zfloor", _F), ("ribr", _F), ("top", _F), ("insertz", _F),
-        ("nlev", _I), ("lev", _F * 2 * 6), ("lorg", _F * 3),
+        ("nprof", _I),
+        ("prof", _F * 2 * 24),
+        ("nstand", _I),
+        ("stand", _F * 2 * 12),
+        ("ribs", _I),
+        ("ribdepth", _F),
+        ("ribz0", _F),
+        ("ribz1", _F),
+        ("rout", _F),
+        ("ztop", _F),
+        ("rin", _F),
+        ("zfloor", _F),
+        ("ribr", _F),
+        ("top", _F),
+        ("insertz", _F),
+        ("nlev", _I),
+        ("lev", _F * 2 * 6),
+        ("lorg", _F * 3),
         *[(n, _F) for n in ("laz", "ltilt", "lwidth", "lthick", "ledge", "lcorner", "lslotw", "lslotd", "lhole")],
-        ("lever_on", _I), ("ninner", _I), ("inner", Prim * 16), ("nouter", _I), ("outer", Prim * 24),
-        ("card", _F * 3), ("cyaw", _F), ("clean", _F), ("nrect", _I), ("rect", Rect * 48),
-        ("bench_z", _F), ("wall_y", _F), ("mat", Material * 24),
-        ("sky", _F * 3), ("ground", _F * 3), ("envseed", _F), ("envamp", _F), ("nlight", _I), ("light", Light * 4),
-        ("cam", _F * 3), ("rot", _F * 9), *[(n, _F) for n in ("fx", "fy", "cx", "cy", "k1", "k2")], ("mode", _I),
-        ("plane_y", _F), ("px0", _F), ("pz0", _F), ("mmpp", _F),
-        ("focus", _F), ("aperture", _F), ("motion", _F * 2), ("width", _I), ("height", _I), ("spp", _I), ("seed", _U), ("row0", _I), ("row1", _I),
+        ("lever_on", _I),
+        ("ninner", _I),
+        ("inner", Prim * 16),
+        ("nouter", _I),
+        ("outer", Prim * 24),
+        ("card", _F * 3),
+        ("cyaw", _F),
+        ("clean", _F),
+        ("nrect", _I),
+        ("rect", Rect * 48),
+        ("bench_z", _F),
+        ("wall_y", _F),
+        ("mat", Material * 24),
+        ("sky", _F * 3),
+        ("ground", _F * 3),
+        ("envseed", _F),
+        ("envamp", _F),
+        ("nlight", _I),
+        ("light", Light * 4),
+        ("cam", _F * 3),
+        ("rot", _F * 9),
+        *[(n, _F) for n in ("fx", "fy", "cx", "cy", "k1", "k2")],
+        ("mode", _I),
+        ("plane_y", _F),
+        ("px0", _F),
+        ("pz0", _F),
+        ("mmpp", _F),
+        ("focus", _F),
+        ("aperture", _F),
+        ("motion", _F * 2),
+        ("width", _I),
+        ("height", _I),
+        ("spp", _I),
+        ("seed", _U),
+        ("row0", _I),
+        ("row1", _I),
     ]
 
 
-MAT = {"case": 0, "stand": 1, "lever": 2, "card": 3, "bench": 4, "wall": 5, "floor": 6, "spring": 7, "nut": 8, "foot": 9}
-PLASTIC = [(0.02, 0.02, 0.022), (0.05, 0.05, 0.055), (0.2, 0.21, 0.23), (0.35, 0.35, 0.36), (0.03, 0.1, 0.4),
-           (0.7, 0.2, 0.03), (0.5, 0.04, 0.04), (0.7, 0.55, 0.05), (0.03, 0.25, 0.12), (0.65, 0.65, 0.62)]
+MAT = {
+    "case": 0,
+    "stand": 1,
+    "lever": 2,
+    "card": 3,
+    "bench": 4,
+    "wall": 5,
+    "floor": 6,
+    "spring": 7,
+    "nut": 8,
+    "foot": 9,
+}
+PLASTIC = [
+    (0.02, 0.02, 0.022),
+    (0.05, 0.05, 0.055),
+    (0.2, 0.21, 0.23),
+    (0.35, 0.35, 0.36),
+    (0.03, 0.1, 0.4),
+    (0.7, 0.2, 0.03),
+    (0.5, 0.04, 0.04),
+    (0.7, 0.55, 0.05),
+    (0.03, 0.25, 0.12),
+    (0.65, 0.65, 0.62),
+]
 METAL = [(0.62, 0.62, 0.63), (0.66, 0.6, 0.52), (0.5, 0.5, 0.52), (0.75, 0.57, 0.28), (0.56, 0.57, 0.58)]
 
 
@@ -108,16 +172,30 @@ def _materials(s: Scene, g: np.random.Generator) -> None:
     if kind < 0.6:
         _set(s, MAT["case"], pick(PLASTIC), 0, g.uniform(0.15, 0.7), 3 if g.random() < 0.4 else 0, g.uniform(0, 0.25))
     else:
-        _set(s, MAT["case"], pick(METAL), 1, g.choice([g.uniform(0.03, 0.15), g.uniform(0.2, 0.5)]),
-             3 if g.random() < 0.4 else 0, g.uniform(0, 0.3))
+        _set(
+            s,
+            MAT["case"],
+            pick(METAL),
+            1,
+            g.choice([g.uniform(0.03, 0.15), g.uniform(0.2, 0.5)]),
+            3 if g.random() < 0.4 else 0,
+            g.uniform(0, 0.3),
+        )
     _set(s, MAT["stand"], pick(PLASTIC), 0, g.uniform(0.3, 0.8))
     lev = pick(METAL) * (g.uniform(0.3, 0.8) if g.random() < 0.3 else 1)
     _set(s, MAT["lever"], lev, 1, g.uniform(0.06, 0.6), 3 if g.random() < 0.5 else 0, g.uniform(0, 0.5))
     if g.random() < 0.06:
         _set(s, MAT["lever"], pick(PLASTIC), 0, g.uniform(0.2, 0.6))
     _set(s, MAT["card"], np.full(3, g.uniform(0.6, 0.85)), 0, g.uniform(0.4, 0.9))
-    _set(s, MAT["bench"], g.choice([0.1, 0.3, 0.5]) * (1 + g.uniform(-0.5, 0.5, 3)), 0, g.uniform(0.3, 0.9),
-         int(g.integers(1, 4)), g.uniform(0, 0.6))
+    _set(
+        s,
+        MAT["bench"],
+        g.choice([0.1, 0.3, 0.5]) * (1 + g.uniform(-0.5, 0.5, 3)),
+        0,
+        g.uniform(0.3, 0.9),
+        int(g.integers(1, 4)),
+        g.uniform(0, 0.6),
+    )
     _set(s, MAT["wall"], g.uniform(0.05, 0.7) * (1 + g.uniform(-0.2, 0.2, 3)), 0, 0.9, 1, g.uniform(0, 0.5))
     if g.random() < 0.35:
         s.insertz = float(g.choice([-0.6, -3.0, -8.0]))
@@ -126,11 +204,19 @@ def _materials(s: Scene, g: np.random.Generator) -> None:
     else:
         s.insertz = -1e6
     _set(s, MAT["spring"], pick(METAL), 1, g.uniform(0.05, 0.4))
-    _set(s, MAT["nut"], (0.75, 0.57, 0.28) if g.random() < 0.6 else pick(PLASTIC), float(g.random() < 0.6), g.uniform(0.1, 0.5))
+    _set(
+        s,
+        MAT["nut"],
+        (0.75, 0.57, 0.28) if g.random() < 0.6 else pick(PLASTIC),
+        float(g.random() < 0.6),
+        g.uniform(0.1, 0.5),
+    )
     _set(s, MAT["foot"], np.full(3, g.uniform(0.02, 0.3)), 0, 0.4)
     for k in range(10, 18):
         metal = g.random() < 0.25
-        _set(s, k, pick(METAL) if metal else np.clip(g.uniform(0.02, 0.8, 3), 0, 0.9), float(metal), g.uniform(0.1, 0.7))
+        _set(
+            s, k, pick(METAL) if metal else np.clip(g.uniform(0.02, 0.8, 3), 0, 0.9), float(metal), g.uniform(0.1, 0.7)
+        )
 
 
 def _case(s: Scene, g: np.random.Generator) -> None:
@@ -158,8 +244,14 @@ def _case(s: Scene, g: np.random.Generator) -> None:
     s.rout, s.ztop, s.rin, s.zfloor = r, 0.0, ri + ci + 0.05, -depth
     stand = g.uniform(12, 22)
     s.bench_z = zb - stand
-    q = [(rs * 0.95, zb + 1), (rs * g.uniform(0.6, 0.95), zb - stand * 0.6), (rs * g.uniform(0.9, 1.3), zb - stand * 0.8),
-         (rs * g.uniform(1.0, 1.3), zb - stand), (0, zb - stand), (0, zb + 1)]
+    q = [
+        (rs * 0.95, zb + 1),
+        (rs * g.uniform(0.6, 0.95), zb - stand * 0.6),
+        (rs * g.uniform(0.9, 1.3), zb - stand * 0.8),
+        (rs * g.uniform(1.0, 1.3), zb - stand),
+        (0, zb - stand),
+        (0, zb + 1),
+    ]
     s.nstand = len(q)
     for k, (a, b) in enumerate(q):
         s.stand[k][0], s.stand[k][1] = a, b
@@ -189,7 +281,12 @@ def _lever(s: Scene, g: np.random.Generator) -> dict[str, float]:
         c, a = g.uniform(1.6, 4.5), math.radians(g.uniform(-35, 25))
         bx, bz = -c * math.cos(a), top - max(0.0, c * math.sin(a))
         run = (bz - arm) / math.tan(rise)
-        pts = [(max(-room, -length - run), arm + g.uniform(-2, 1)), (max(bx - run, 2.5 - room), arm), (bx, bz), (0.0, bz + c * math.sin(a))]
+        pts = [
+            (max(-room, -length - run), arm + g.uniform(-2, 1)),
+            (max(bx - run, 2.5 - room), arm),
+            (bx, bz),
+            (0.0, bz + c * math.sin(a)),
+        ]
     else:
         top = h - th * 0.5 * math.cos(rise)
         run = (top - arm) / math.tan(rise)
@@ -221,16 +318,36 @@ def _interior(s: Scene, g: np.random.Generator) -> None:
         along = _rot(0) if g.random() < 0.3 else np.array([[-uy, ux, 0], [0, 0, 1], [ux, uy, 0]], float)
         rad = g.uniform(1.6, 3.2)
         z = min(arm + g.uniform(-3, 1.5), -rad - 2.0)
-        out.append(_prim(5, MAT["spring"], (px, py, z), along, rad, g.uniform(3, 6), g.uniform(0.9, 1.8), g.uniform(0.2, 0.4)))
+        out.append(
+            _prim(5, MAT["spring"], (px, py, z), along, rad, g.uniform(3, 6), g.uniform(0.9, 1.8), g.uniform(0.2, 0.4))
+        )
         out.append(_prim(1, MAT["nut"] if g.random() < 0.5 else MAT["foot"], (px, py, z), along, rad * 0.8, 8, 1, 0.3))
     if g.random() < 0.6:
         d = g.uniform(0, 8)
-        out.append(_prim(3, MAT["nut"], (s.lorg[0] - ux * d + g.normal(0, 2), s.lorg[1] - uy * d + g.normal(0, 2), s.zfloor + g.uniform(4, 9)),
-                         _rot(g.uniform(0, 360), g.choice([0, 90]), 0), g.uniform(2, 3.6), g.uniform(1.5, 4)))
+        out.append(
+            _prim(
+                3,
+                MAT["nut"],
+                (s.lorg[0] - ux * d + g.normal(0, 2), s.lorg[1] - uy * d + g.normal(0, 2), s.zfloor + g.uniform(4, 9)),
+                _rot(g.uniform(0, 360), g.choice([0, 90]), 0),
+                g.uniform(2, 3.6),
+                g.uniform(1.5, 4),
+            )
+        )
     for _ in range(int(g.integers(0, 4))):
         rr, a = g.uniform(5, s.rin - 5), g.uniform(0, 6.28)
-        out.append(_prim(int(g.choice([1, 4, 0])), int(g.integers(7, 12)), (rr * math.cos(a), rr * math.sin(a), s.zfloor + g.uniform(-1, 3)),
-                         _rot(g.uniform(0, 360)), g.uniform(1.5, 5), g.uniform(1, 4), g.uniform(1, 4), 0.4))
+        out.append(
+            _prim(
+                int(g.choice([1, 4, 0])),
+                int(g.integers(7, 12)),
+                (rr * math.cos(a), rr * math.sin(a), s.zfloor + g.uniform(-1, 3)),
+                _rot(g.uniform(0, 360)),
+                g.uniform(1.5, 5),
+                g.uniform(1, 4),
+                g.uniform(1, 4),
+                0.4,
+            )
+        )
     s.ninner = min(len(out), 16)
     for k, q in enumerate(out[:16]):
         s.inner[k] = q
@@ -246,16 +363,45 @@ def _outer(s: Scene, g: np.random.Generator, clutter: bool) -> list[Prim]:
         y = g.uniform(45, 200)
         rot = _rot(g.uniform(0, 360))
         b, c = (hz, g.uniform(4, 20)) if kind in (1, 2) else (g.uniform(4, 20), hz)
-        out.append(_prim(kind, int(g.integers(10, 18)), (g.uniform(-110, 110), y, s.bench_z + hz), rot, g.uniform(3, 18), b, c, 1.0))
+        out.append(
+            _prim(
+                kind,
+                int(g.integers(10, 18)),
+                (g.uniform(-110, 110), y, s.bench_z + hz),
+                rot,
+                g.uniform(3, 18),
+                b,
+                c,
+                1.0,
+            )
+        )
     for _ in range(int(g.integers(0, 2))):  # hoses lying behind
         rot = _rot(g.uniform(-30, 30), 90) @ _rot(90)
         a = g.uniform(2, 5)
         rot = np.array([[0, 0, 1], [0, 1, 0], [1, 0, 0]], float) @ _rot(g.uniform(-25, 25))
-        out.append(_prim(2, int(g.integers(10, 18)), (g.uniform(-80, 80), g.uniform(45, 130), s.bench_z + a), rot, a, g.uniform(30, 90)))
+        out.append(
+            _prim(
+                2,
+                int(g.integers(10, 18)),
+                (g.uniform(-80, 80), g.uniform(45, 130), s.bench_z + a),
+                rot,
+                a,
+                g.uniform(30, 90),
+            )
+        )
     if g.random() < 0.15:  # a cable in front or across
         side = g.choice([-1, 1])
         rot = _rot(0, g.uniform(-20, 20), g.uniform(-35, 35))
-        out.append(_prim(2, int(g.integers(10, 14)), (side * g.uniform(20, 60), g.uniform(-45, 30), 10), rot, g.uniform(1.5, 3), 45))
+        out.append(
+            _prim(
+                2,
+                int(g.integers(10, 14)),
+                (side * g.uniform(20, 60), g.uniform(-45, 30), 10),
+                rot,
+                g.uniform(1.5, 3),
+                45,
+            )
+        )
     return out
 
 
@@ -328,13 +474,32 @@ def _card(d: Drawn, g: np.random.Generator, layout: str) -> None:
     for x in boards:
         half = size / 2 + size * 0.22
         c = np.array([x + size / 2, 0.25, (top + low) / 2])
-        s.outer[s.nouter] = _prim(0, MAT["card"], np.array(s.card[:]) + rot.T @ c, rot, half, 0.25, (top - low) / 2, 0.02)
-        s.outer[s.nouter + 1] = _prim(0, MAT["foot"], np.array(s.card[:]) + rot.T @ np.array([x + size / 2, -1, low + 4]), rot, half * 0.8, 4, 4, 0.6)
+        s.outer[s.nouter] = _prim(
+            0, MAT["card"], np.array(s.card[:]) + rot.T @ c, rot, half, 0.25, (top - low) / 2, 0.02
+        )
+        s.outer[s.nouter + 1] = _prim(
+            0,
+            MAT["foot"],
+            np.array(s.card[:]) + rot.T @ np.array([x + size / 2, -1, low + 4]),
+            rot,
+            half * 0.8,
+            4,
+            4,
+            0.6,
+        )
         s.nouter += 2
     if layout == "arch":
         lo = min(z for _, z in spots[2:]) - size - 1.5
-        s.outer[s.nouter] = _prim(0, MAT["card"], np.array(s.card[:]) + rot.T @ np.array([0, 0.25, (top + lo) / 2 + 0.5]), rot,
-                                  edge + size, 0.25, (top - lo) / 2, 0.02)
+        s.outer[s.nouter] = _prim(
+            0,
+            MAT["card"],
+            np.array(s.card[:]) + rot.T @ np.array([0, 0.25, (top + lo) / 2 + 0.5]),
+            rot,
+            edge + size,
+            0.25,
+            (top - lo) / 2,
+            0.02,
+        )
         s.nouter += 1
 
 
@@ -405,7 +570,9 @@ def draw(seed: int, *, hard: float = 0.6, size: tuple[int, int] = (1280, 960), l
     if is_hard and g.random() < 0.5:
         s.cyaw, s.clean = math.radians(g.normal(0, 2)), math.radians(g.normal(0, 0.7))
     _card(d, g, layout or str(g.choice(["single", "pair", "pair", "arch", "charuco"])))
-    s.top = max([8.0] + [s.outer[k].p[2] + 1.8 * max(s.outer[k].a, s.outer[k].b, s.outer[k].c) for k in range(s.nouter)])
+    s.top = max(
+        [8.0] + [s.outer[k].p[2] + 1.8 * max(s.outer[k].a, s.outer[k].b, s.outer[k].c) for k in range(s.nouter)]
+    )
     d.notes |= _camera(s, g, size[0], size[1], 1.0 if is_hard else 0.0)
     d.notes |= {"hard": is_hard, "gap_to_lever_origin": offset}
     return d

@@ -1,3 +1,4 @@
+# ruff: noqa: T201
 """Trains the network of ``vision.segment`` on scenes drawn by ``scenes.py``; needs a GPU, nvcc and torch.
 
     python train.py OUT_FOLDER [scenes] [seconds]
@@ -26,8 +27,12 @@ MARGIN = 32
 def block(a: int, b: int) -> nn.Sequential:
     """Two 3x3 convolutions with normalisation."""
     return nn.Sequential(
-        nn.Conv2d(a, b, 3, padding=1, bias=False), nn.BatchNorm2d(b), nn.ReLU(),
-        nn.Conv2d(b, b, 3, padding=1, bias=False), nn.BatchNorm2d(b), nn.ReLU(),
+        nn.Conv2d(a, b, 3, padding=1, bias=False),
+        nn.BatchNorm2d(b),
+        nn.ReLU(),
+        nn.Conv2d(b, b, 3, padding=1, bias=False),
+        nn.BatchNorm2d(b),
+        nn.ReLU(),
     )
 
 
@@ -110,7 +115,9 @@ def augment(x: torch.Tensor, y: torch.Tensor) -> tuple[torch.Tensor, torch.Tenso
     th[:, :, 2] = torch.rand(n, 2, device="cuda") * 0.08 - 0.04
     grid = nnf.affine_grid(th, [n, 3, HEIGHT, WIDTH], align_corners=False)
     x = nnf.grid_sample(x.float(), grid, align_corners=False, padding_mode="border")
-    y = nnf.grid_sample(y[:, None].float(), grid, mode="nearest", align_corners=False, padding_mode="border")[:, 0].long()
+    y = nnf.grid_sample(y[:, None].float(), grid, mode="nearest", align_corners=False, padding_mode="border")[
+        :, 0
+    ].long()
     if torch.rand(()) < 0.15:  # a hand or a hose before the case
         for i in range(n):
             if torch.rand(()) < 0.4:
@@ -153,8 +160,21 @@ def main() -> None:
     count, seconds = int(sys.argv[2]), float(sys.argv[3])
     here = Path(__file__).parent
     lib = out / "tracer.so"
-    subprocess.run(["nvcc", "-O3", "-arch=native", "--use_fast_math", "-shared", "-Xcompiler", "-fPIC",
-                    str(here / "tracer.cu"), "-o", str(lib)], check=True)
+    subprocess.run(
+        [
+            "nvcc",
+            "-O3",
+            "-arch=native",
+            "--use_fast_math",
+            "-shared",
+            "-Xcompiler",
+            "-fPIC",
+            str(here / "tracer.cu"),
+            "-o",
+            str(lib),
+        ],
+        check=True,
+    )
     log = (out / "train.log").open("w", buffering=1)
     tracer = Tracer(lib)
     t = time.time()
@@ -195,8 +215,15 @@ def main() -> None:
     print(msg, file=log)
     print(msg, flush=True)
     net = net.cpu().float().to(memory_format=torch.contiguous_format)
-    torch.onnx.export(net, (torch.zeros(1, 3, HEIGHT, WIDTH),), str(out / "segment.onnx"), input_names=["rgb"],
-                      output_names=["classes"], opset_version=13, dynamo=False)
+    torch.onnx.export(
+        net,
+        (torch.zeros(1, 3, HEIGHT, WIDTH),),
+        str(out / "segment.onnx"),
+        input_names=["rgb"],
+        output_names=["classes"],
+        opset_version=13,
+        dynamo=False,
+    )
     torch.save(net.state_dict(), out / "segment.pt")
 
 
