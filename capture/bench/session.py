@@ -10,8 +10,10 @@ import secrets
 import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
+from capture.bench.doubtful import material
 from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
 from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
 from capture.phrases import parse
@@ -229,19 +231,21 @@ class Session:
         media: Sequence[MediaRef],
     ) -> tuple[Recorded, ...]:
         view = self.view
-        statements = parse(words, self._procedure, Context(stage=view.stage, last_field=view.last_field)) or (
+        context = Context(stage=view.stage, last_field=view.last_field)
+        reparse = partial(parse, procedure=self._procedure, context=context)
+        statements = reparse(words) or (
             NotUnderstood(words="", span=(0, 0), sentence="Sound, but no word that could be recognised; say it again."),
         )
         found: list[Recorded] = []
         for statement in statements:
-            candidate = self._candidate(statement, doubts, heard)
+            candidate = self._candidate(statement, material(doubts, words, statement, reparse), heard)
             so_far = JobView.of([*self._recorded, *found], self._procedure)
             found += [Recorded(_new_id(), e, moment) for e in judge(self._procedure, so_far, candidate, moment)]
         return self._commit(found, media, {"heard": body})
 
     def _candidate(self, statement: Said, doubts: Sequence[Doubt], heard: Sequence[Word]) -> Candidate:
         first, last = statement.span
-        sentences = tuple(doubt.reason for doubt in doubts if doubt.first < last and first <= doubt.last)
+        sentences = tuple(doubt.reason for doubt in doubts)
         confidence = min((word.confidence for word in heard[first:last]), default=None)
         return Candidate(statement=statement, doubts=sentences, confidence=confidence, person=self.technician or None)
 

@@ -42,5 +42,5 @@ def disagreements(first: Sequence[str], second: Sequence[str], pronounce: Pronou
             reason = f"The second hearing heard {said} instead of '{mine}'; say it again or confirm."
         else:
             reason = f"The second hearing heard {said} more beside '{mine}'; say it again or confirm."
-        doubts.append(Doubt("disagree", lo, hi, reason, other))
+        doubts.append(Doubt("disagree", lo, hi, reason, other, beside=j == i))
     return tuple(doubts)

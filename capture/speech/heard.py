@@ -64,6 +64,8 @@ class Doubt:
     last: int
     reason: str
     other: str = ""
+    beside: bool = False
+    """The other words came between ``first`` and ``last``, not in their place."""
 
 
 @dataclass(frozen=True)
