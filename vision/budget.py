@@ -13,6 +13,8 @@ from vision.rim import Rim
 from vision.tip import Tip, height_of
 
 K = 2.0
+BESIDE_RIM_MM, _MERGED_MM = 0.5, 0.2
+"""A tip seen nearer than this to the rim's far edge runs together with it; standard uncertainty when they coincide."""
 _CLEAN_PX, _ASTRAY_MM_PER_PX = 0.12, 0.4
 """An outline that departs from a circle by more than clean edges do may in part be another edge (the land's inner one,
 a highlight, the background's): how far the height then goes astray, from rendered scenes."""
@@ -49,6 +51,9 @@ def build(
     off = height_of(image + np.array([[0, 0.5]]), q, p, y) - height_of(image - np.array([[0, 0.5]]), q, p, y)
     add("rim edge's course against a circle", "px", found.rms, abs(float(off[0])))
     add("edge beside the rim taken for it", "px", max(0.0, found.rms - _CLEAN_PX), _ASTRAY_MM_PER_PX)
+    add("far land too thin to be told apart", "mm", thin_land(found, elevation_deg, float(off[0])), 1.0)
+    near = max(0.0, 1 - abs(at.rim_gap_mm) / BESIDE_RIM_MM)
+    add("tip seen at the rim's far edge", "mm", _MERGED_MM * near, 1.0, at.rim_gap_mm)
     inputs = p.inputs()
 
     def through(v: Array) -> Array:
@@ -73,6 +78,16 @@ def build(
     bias, bias_u = depth_bias(setup, at, elevation_deg)
     add("lever's depth seen from above", "mm", bias_u, 1.0, bias)
     return tuple(rows), K * float(np.sqrt(sum(r.contribution_mm**2 for r in rows)))
+
+
+def thin_land(found: Rim, elevation_deg: float, mm_per_px: float) -> float:
+    """Standard uncertainty (mm) because the rim's far land, seen flat, is hardly wider than the blur: its two edges
+    run together and the outline is found up to half the land's apparent width too low."""
+    q, p = found.q, found.problem
+    wide = max(0.0, p.geometry.rim_diameter_mm / 2 - q[adjust.BREAK] - q[adjust.INNER])
+    seen = wide * max(0.0, float(np.sin(np.radians(elevation_deg))))
+    resolved = seen / abs(mm_per_px) / (3 * float(np.hypot(p.seen.blur, 0.8)))
+    return 0.5 * seen * max(0.0, 1 - resolved)
 
 
 def lever_depth(setup: Setup, at: Tip) -> float:

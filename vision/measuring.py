@@ -308,6 +308,10 @@ def _flags(
         out.append(Flag("rim_partly_seen", "Part of the rim could not be followed; look at the overlay."))
     if at.share < 0.5:
         out.append(Flag("tip_unclear", "The tip's edge stands out weakly; look at the overlay."))
+    if abs(at.rim_gap_mm) < budget.BESIDE_RIM_MM:
+        out.append(
+            Flag("tip_at_rim_edge", "The tip is seen just at the rim's far edge; raise or lower the camera a little.")
+        )
     if expanded > 0.5:
         out.append(Flag("coarse", "The uncertainty is large; take the picture from nearer and level with the rim."))
     if tilt is not None and tilt_u is not None and abs(tilt) > 3 + 2 * tilt_u:

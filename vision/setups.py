@@ -15,7 +15,8 @@ import numpy as np
 from vision.errors import SetupError
 from vision.model import Camera, Charuco, Geometry, Setup, Target
 
-DICTIONARIES = tuple(f"DICT_{n}X{n}_{m}" for n in (4, 5, 6, 7) for m in (50, 100, 250, 1000)) + (
+DICTIONARIES = (
+    *(f"DICT_{n}X{n}_{m}" for n in (4, 5, 6, 7) for m in (50, 100, 250, 1000)),
     "DICT_APRILTAG_16h5",
     "DICT_APRILTAG_25h9",
     "DICT_APRILTAG_36h10",

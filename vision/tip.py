@@ -20,7 +20,8 @@ class Tip:
     """``image`` (2,) px of the highest point; ``sigma_px`` of its height; ``edge`` (N, 2) px of the upper edge;
     ``width_mm`` seen; ``body_mm``: width of the lever a millimetre and a half below (None: hidden); ``slope`` of the
     upper edge against the rim plane (tan) with its standard error, or None when the edge is too short to tell;
-    ``share``: how much of the upper edge carries a clear edge; ``peak``: how sure
+    ``share``: how much of the upper edge carries a clear edge;
+    ``rim_gap_mm``: how far over the rim's upper outline it is seen; ``peak``: how sure
     the classes are."""
 
     image: Array
@@ -31,6 +32,7 @@ class Tip:
     slope: tuple[float, float] | None
     share: float
     peak: float
+    rim_gap_mm: float = 9.0
 
 
 def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
@@ -138,7 +140,14 @@ def _measure(
     soft = float(np.median(e.blur[ok])) if ok.any() else 2.0
     sigma = float(np.hypot(0.12 + 0.12 * soft, noise)) if ok.sum() >= 3 else 0.2 * scale
     width = MM * float(columns[-1] - columns[0])
-    return Tip(pick, sigma, edge, width, body, _slope(used, h, width), share, peak)
+    return Tip(pick, sigma, edge, width, body, _slope(used, h, width), share, peak, _over_outline(pick, rim) / scale)
+
+
+def _over_outline(image: Array, rim: Rim) -> float:
+    """How many pixels a picture point (2,) is seen over the rim's upper outline."""
+    q, p = rim.q, rim.problem
+    n = undistort(image[None], p.camera) @ p.turn.T
+    return float((adjust.outline(q, p, n[:, 0]) - n[:, 1])[0]) * float(p.camera.matrix[0, 0])
 
 
 def given(image: Array) -> Tip:
