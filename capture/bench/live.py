@@ -18,10 +18,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from capture.bench import conversation as talk
 from capture.bench.live_board import job_board
-from capture.bench.live_clock import Clock
+from capture.bench.live_clock import Clock, SoundClock
 from capture.bench.live_ear import Ear
 from capture.bench.live_input import SoundInput
 from capture.bench.live_keep import Keeper
+from capture.bench.live_level import RATE
 from capture.bench.live_own import OwnVoice
 from capture.bench.live_source import Source
 from capture.bench.live_spool import Spool, Timeline
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
 _T = TypeVar("_T")
 _RETRY_S = 1.0
 _MOST_QUEUED = 200
+_LATE_S = 6.0
 
 
 class Live:
@@ -227,10 +229,21 @@ class Live:
         self._handed += len(pcm) // 2
         for heard in self._listener.accept(pcm):
             self._utterance(heard)
+        self._look_behind()
         partial = self._listener.partial
         if partial != self._partial:
             self._partial = partial
             self._tell(Told("partial", {"text": partial}))
+
+    def _look_behind(self) -> None:
+        """Say when the recogniser cannot keep up (practice faster than time sets its own pace)."""
+        if isinstance(self.clock, SoundClock):
+            return
+        late = (self.ear.samples - self._handed) / RATE
+        if late > _LATE_S:
+            self._trouble("late", "Hearing is some seconds behind; pause a moment and close other programs.")
+        elif late < _LATE_S / 5:
+            self._trouble("late", "")
 
     def _utterance(self, heard: Heard) -> None:
         self._partial = ""

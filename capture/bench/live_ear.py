@@ -8,8 +8,8 @@ from collections.abc import Callable
 import numpy as np
 
 from capture.bench.live_clock import Clock
-from capture.bench.live_gate import EchoGate
-from capture.bench.live_level import RATE, Level, LevelMeter
+from capture.bench.live_gate import EchoGate, room_noise
+from capture.bench.live_level import LOWEST_DB, RATE, Level, LevelMeter
 from capture.bench.live_spool import Spool, Timeline
 
 _FLUSH_S = 1.5
@@ -45,6 +45,7 @@ class Ear:
         self._hand_on, self._speech, self._trouble = hand_on, speech, trouble
         self._gate = EchoGate() if gated else None
         self._meter, self._voices = LevelMeter(), LevelMeter()
+        self._room = LOWEST_DB
         self._spoke = False
         self._failing = False
         self.samples = 0
@@ -57,11 +58,8 @@ class Ear:
 
     def flush(self) -> None:
         """The source pauses or ends: a moment of the room's own noise lets the last utterance come to its end."""
-        floor = self._meter.floor_db
-        amplitude = 32768 * 10 ** (max(-80.0, min(-45.0, floor)) / 20)
-        noise = np.random.default_rng(2).normal(0.0, amplitude, int(_FLUSH_S * RATE))
         with self._lock:
-            self._feed(noise.astype("<i2").tobytes())
+            self._feed(room_noise(np.random.default_rng(2), int(_FLUSH_S * RATE), self._room_db()))
 
     @property
     def hears_us(self) -> bool:
@@ -72,6 +70,7 @@ class Ear:
         """Our voice begins to say this; returns the position in the stream."""
         with self._lock:
             if self._gate is not None and pcm:
+                self._room = self._room_db()
                 self._gate.voice_begins(pcm)
             return self.samples
 
@@ -113,7 +112,9 @@ class Ear:
         return level
 
     def _room_db(self) -> float:
-        """The room's own noise, from what was passed on: while our voice sounds the microphone hears more than that."""
+        """The room's own noise, from what was passed on; while our voice sounds, as it was before."""
+        if self._gate is not None and self._gate.closed:
+            return self._room
         return self._voices.floor_db if self._voices.seconds > _KNOWN_S else self._meter.floor_db
 
     def _says_trouble(self, sentence: str) -> None:

@@ -33,6 +33,7 @@ _HELD_FRAMES = 25
 _RISE_DB = 2.0
 _LOUD_DB = -35.0
 _LEAST_RATIOS = 20
+_FLOOR_BELOW_MEAN_DB = 0.45
 _FIRST_MARGIN_DB = 3.0
 _FRAME_S = 0.02
 _BYTES = FRAME * 2
@@ -125,8 +126,7 @@ class EchoGate:
         return False
 
     def _filler(self, frames: int, floor_db: float) -> bytes:
-        amplitude = 32768 * 10 ** (max(-80.0, min(-30.0, floor_db)) / 20)
-        return self._random.normal(0.0, amplitude, frames * FRAME).astype("<i2").tobytes()
+        return room_noise(self._random, frames * FRAME, floor_db)
 
     def _window(self) -> float:
         low = max(0, self._at - _LATENCY_FRAMES)
@@ -155,3 +155,9 @@ class EchoGate:
     def _open(self) -> None:
         self._closed = False
         self._held.clear()
+
+
+def room_noise(source: np.random.Generator, samples: int, floor_db: float) -> bytes:
+    """Noise (int16) whose floor, as ``LevelMeter`` measures it, is ``floor_db``; never louder than -45 dB."""
+    amplitude = 32768 * 10 ** ((max(-80.0, min(-45.0, floor_db)) + _FLOOR_BELOW_MEAN_DB) / 20)
+    return np.round(source.normal(0.0, amplitude, samples)).astype("<i2").tobytes()

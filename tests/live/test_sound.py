@@ -15,6 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
+from capture.bench.live_clock import SoundClock
+from capture.bench.live_ear import Ear
 from capture.bench.live_gate import TAIL_S, EchoGate
 from capture.bench.live_level import RATE, LevelMeter, frame_levels
 from capture.bench.live_own import OwnVoice
@@ -136,6 +138,28 @@ def test_the_gate_opens_after_our_voice() -> None:
     gate.feed(bytes(len(VOICE) + int((TAIL_S + 0.1) * RATE) * 2), floor_db=-60.0)
     assert not gate.closed
     assert gate.feed(b"\1\0" * 100, -60.0) == (b"\1\0" * 100, False)
+
+
+def test_the_room_is_known_however_often_we_speak(tmp_path: Path) -> None:
+    said: list[bool] = []
+    passed: list[bytes] = []
+    ear = Ear(
+        Spool(tmp_path, "s", {"job": "j"}), Timeline("s"), SoundClock("s"), gated=True,
+        hand_on=passed.append, speech=said.append, trouble=lambda sentence: None,
+    )  # fmt: skip
+    ear.feed(noise(2, 30))
+    for _ in range(6):
+        ear.voice_begins(VOICE)
+        sound = echo(0.05)
+        for at in range(0, len(sound), 3200):
+            ear.feed(sound[at : at + 3200])
+        ear.voice_stops()
+        ear.flush()
+    ear.close()
+    assert said == [], "neither our voice nor the silence after it is the technician"
+    levels = frame_levels(b"".join(passed))
+    assert np.percentile(levels, 99) < -55
+    assert np.percentile(levels, 1) > -65, "what stands in for our voice is as loud as the room"
 
 
 def test_our_own_words_and_words_over_a_loud_voice_are_doubtful_others_are_not() -> None:

@@ -49,13 +49,32 @@ async function sendPicture(file) {
   at("picture").value = "";
 }
 
+let microphoneWanted = false;
+let microphoneStarting = false;
+
+async function useMicrophone(on) {
+  microphoneWanted = on;
+  if (on && !microphoneStarting) {
+    microphoneStarting = true;
+    const allowed = await microphone.start(token, (text) => { at("answer").textContent = text; microphoneShown(); });
+    microphoneWanted = allowed && microphoneWanted;
+    microphoneStarting = false;
+  }
+  if (!on) await microphone.end();
+  microphoneShown();
+}
+
+function microphoneShown() {
+  at("microphone").setAttribute("aria-pressed", String(microphone.running()));
+}
+
 function show() {
   const job = board.mode === "job";
   at("start").hidden = job;
   at("bench").hidden = at("controls").hidden = !job;
   if (job) showJob(board, act);
   else {
-    microphone.end();
+    if (microphoneWanted) useMicrophone(false);
     showStart(board, act);
   }
   trouble();
@@ -119,7 +138,12 @@ function lost() {
 function connect() {
   const line = new EventSource("/events");
   const on = (kind, action) => line.addEventListener(kind, (event) => { found(); action(JSON.parse(event.data)); });
-  on("board", (data) => { board = data; boardAt = performance.now(); show(); });
+  on("board", (data) => {
+    board = data;
+    boardAt = performance.now();
+    show();
+    if (microphoneWanted && !microphone.running()) useMicrophone(true);
+  });
   on("level", level);
   on("partial", (data) => { at("partial").textContent = data.text ? `… ${data.text}` : ""; });
   on("cue", (data) => cue(data.cue));
@@ -188,7 +212,7 @@ function prepare() {
   });
   at("listen").addEventListener("click", () => send("/listening",
     JSON.stringify({ on: at("listen").getAttribute("aria-pressed") !== "true" })));
-  at("microphone").addEventListener("click", () => microphone.start(token, (text) => { at("answer").textContent = text; }));
+  at("microphone").addEventListener("click", () => useMicrophone(!microphoneWanted));
   for (const kind of ["pointerdown", "keydown"]) document.addEventListener(kind, wake, { capture: true });
   document.addEventListener("keydown", key);
   document.addEventListener("dragover", (event) => { event.preventDefault(); document.body.classList.add("dropping"); });

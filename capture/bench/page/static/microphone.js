@@ -4,6 +4,7 @@ let stop = null;
 
 export const running = () => stop !== null;
 
+// Resolves to whether the microphone may be used; `told` gets a sentence when it may not, or stops by itself.
 export async function start(token, told) {
   await end();
   let stream;
@@ -12,7 +13,7 @@ export async function start(token, told) {
       audio: { channelCount: 1, echoCancellation: true, noiseSuppression: false, autoGainControl: false } });
   } catch (fault) {
     told(`The browser's microphone cannot be used (${fault.message}); allow it for this page, or choose another.`);
-    return;
+    return false;
   }
   let context;
   let source;
@@ -28,7 +29,7 @@ export async function start(token, told) {
   const socket = new WebSocket(`ws://${location.host}/sound?rate=${context.sampleRate}&token=${encodeURIComponent(token)}`);
   socket.binaryType = "arraybuffer";
   pieces.port.onmessage = (message) => { if (socket.readyState === WebSocket.OPEN) socket.send(message.data.buffer); };
-  const ended = (sentence) => { if (stop) { told(sentence); end(); } };
+  const ended = (sentence) => { if (stop) end().then(() => told(sentence)); };
   socket.onclose = (event) => ended(event.reason || "The connection of the microphone was lost; use it again.");
   stream.getAudioTracks()[0].onended = () => ended("The microphone is gone; plug it in and use it again.");
   source.connect(pieces);
@@ -38,6 +39,7 @@ export async function start(token, told) {
     socket.close();
     return context.close();
   };
+  return true;
 }
 
 export async function end() {
