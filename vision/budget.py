@@ -87,7 +87,7 @@ def thin_land(found: Rim, elevation_deg: float, mm_per_px: float) -> float:
     wide = max(0.0, p.geometry.rim_diameter_mm / 2 - q[adjust.BREAK] - q[adjust.INNER])
     seen = wide * max(0.0, float(np.sin(np.radians(elevation_deg))))
     resolved = seen / abs(mm_per_px) / (3 * float(np.hypot(p.seen.blur, 0.8)))
-    return 0.5 * seen * max(0.0, 1 - resolved)
+    return float(0.5 * seen * max(0.0, 1 - resolved))
 
 
 def lever_depth(setup: Setup, at: Tip) -> float:

@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 # ruff: noqa: T201
 """Renders whole photographs with exact truth, for the benchmark: ``python pictures.py OUT COUNT FIRST_SEED SECONDS``.
 

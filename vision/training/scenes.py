@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 """Draws made-up scenes at random and has them rendered by ``tracer.cu``; the truth comes from the same shapes.
 
 Nothing here is needed to measure: it makes the pictures from which the network of ``vision.segment`` is trained

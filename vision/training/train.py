@@ -1,3 +1,4 @@
+# mypy: ignore-errors
 # ruff: noqa: T201
 """Trains the network of ``vision.segment`` on scenes drawn by ``scenes.py``; needs a GPU, nvcc and torch.
 
