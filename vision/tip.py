@@ -136,9 +136,14 @@ def _measure(
     smooth = np.array([np.median(h[max(0, k - win) : k + win + 1]) for k in range(len(h))])
     k = int(np.argmax(smooth))
     pick = edge[k] + (smooth[k] - h[k]) * scale * up[0]
+    faint = 0.0
+    if _over_outline(pick, rim) > 0.6 * scale and ok.sum() >= 8:
+        faint = _faint_top(rgb, edge, up[0], scale)
+        pick = pick + faint * up[0]
     noise = float(np.std(h - smooth)) * scale
     soft = float(np.median(e.blur[ok])) if ok.any() else 2.0
     sigma = float(np.hypot(0.12 + 0.12 * soft, noise)) if ok.sum() >= 3 else 0.2 * scale
+    sigma = float(np.hypot(sigma, 0.4 * faint))
     width = MM * float(columns[-1] - columns[0])
     return Tip(pick, sigma, edge, width, body, _slope(used, h, width), share, peak, _over_outline(pick, rim) / scale)
 
@@ -148,6 +153,17 @@ def _over_outline(image: Array, rim: Rim) -> float:
     q, p = rim.q, rim.problem
     n = undistort(image[None], p.camera) @ p.turn.T
     return float((adjust.outline(q, p, n[:, 0]) - n[:, 1])[0]) * float(p.camera.matrix[0, 0])
+
+
+def _faint_top(rgb: Picture, edge: Array, up: Array, scale: float) -> float:
+    """How far (px) over the found edge a fainter one runs along with it: a bright bend of the lever that mirrors the
+    background hides its own top. Averaged along the edge, so that it stands out of the noise; 0 when there is none."""
+    t, v = colour_profiles(rgb, edge, np.repeat(up[None], len(edge), 0), 1.3 * scale)
+    slope = np.linalg.norm(slopes(t, v.mean(0)[None], 1.0)[0], axis=1)
+    calm = slope[t > 0.75 * scale]
+    limit = max(float(np.median(calm) + 6 * 1.4826 * np.median(np.abs(calm - np.median(calm)))), 0.5)
+    top = summits(slope[None])[0] & (t > max(0.12 * scale, 2.0)) & (t < 0.6 * scale) & (slope > limit)
+    return float(t[top].min()) if top.any() else 0.0
 
 
 def given(image: Array) -> Tip:
