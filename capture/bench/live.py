@@ -29,7 +29,7 @@ from capture.bench.live_spool import Spool, Timeline
 from capture.bench.live_typed import typed_words
 from capture.bench.live_types import Listener, Told
 from capture.bench.session import Session
-from capture.bench.voice import Voice
+from capture.bench.voice import NoVoice, Voice
 from capture.errors import CaptureError, UsageError
 from capture.judge.entry import Recorded
 
@@ -89,7 +89,7 @@ class Live:
         self._own = OwnVoice()
         self._number = 0
         self._handed = 0
-        self._partial = ""
+        self._partial = self._busy = ""
         self._timeline = Timeline(session.session)
         self._spool = Spool(record.folder, session.session, {"job": session.job, "technician": session.technician})
         self._keeper = Keeper(session, self._spool, self._timeline, keep_sound)
@@ -147,7 +147,12 @@ class Live:
 
         def take() -> tuple[Recorded, ...]:
             moment = self.clock.now()
-            return self._take(lambda: self.session.photo(data, media_type, moment, view=view, facts=facts))
+            self._busy = "The picture is being measured."
+            self._show()
+            try:
+                return self._take(lambda: self.session.photo(data, media_type, moment, view=view, facts=facts))
+            finally:
+                self._busy = ""
 
         return self.do(take)
 
@@ -350,7 +355,8 @@ class Live:
             **job_board(self.procedure, view, self._latest, self._pictures),
             "asked": self.session.asked,
             "saying": "" if self._talk.saying is None else self._talk.saying.text,
-            "unheard": len(self._talk.unheard),
+            "busy": self._busy,
+            "unheard": 0 if isinstance(self._voice, NoVoice) else len(self._talk.unheard),
             "partial": self._partial,
             "troubles": list(self._troubles.values()),
             "unstored": len(self._pending),

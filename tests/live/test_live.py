@@ -11,7 +11,9 @@ import pytest
 
 from capture.bench.live_desk import Desk
 from capture.bench.live_source import Practice
+from capture.bench.session import Looked
 from capture.errors import CaptureError, EnvironmentFault, UsageError
+from capture.judge.entry import PhotoResult
 from capture.record import verify
 from tests.live.stand_ins import Bench, SilentVoice, bursts, make_bench
 
@@ -95,6 +97,20 @@ def test_a_whole_job_by_voice_and_pictures(made: Callable[..., Bench]) -> None:
     assert bench.record.read_media(source.media[0].sha256)[:4] == b"fLaC"
     check = verify(bench.record.folder)
     assert check.ok, check.faults
+
+
+def test_while_a_picture_is_measured_the_page_says_so(made: Callable[..., Bench]) -> None:
+    bench = made()
+    seen: list[str] = []
+    bench.desk._measure = lambda procedure: (
+        lambda data, view: (
+            seen.append(bench.desk.board()["busy"]) or Looked(PhotoResult(view, "not_measured"), None)  # type: ignore[func-returns-value]
+        )
+    )
+    bench.desk.open_job("lever_valve", "Rhea Okoro", "")
+    bench.desk.live.photo(b"a picture", "image/png", "case_open", "one.png")
+    assert seen == ["The picture is being measured."]
+    assert bench.desk.board()["busy"] == ""
 
 
 def test_every_entry_has_the_time_when_it_was_said(made: Callable[..., Bench]) -> None:

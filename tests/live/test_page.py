@@ -58,8 +58,8 @@ def until(true: Callable[[], bool]) -> None:
 
 def say(page: Any, line: str) -> None:
     page.locator("#line").fill(line)
-    page.locator("#line").press("Enter")
-    until(lambda: page.locator("#line").input_value() == "")
+    with page.expect_response("**/say"):
+        page.locator("#line").press("Enter")
 
 
 def test_a_whole_job_from_sound_and_pictures(page: Any, serve: Serve) -> None:
@@ -202,7 +202,7 @@ def test_a_lost_line_is_said_and_caught_up(page: Any, tmp_path: Path) -> None:
     page.locator("#line").fill("leaks none")
     page.locator("#line").press("Enter")
     shows(page, "#answer", "did not reach the bench; it is not stored")
-    assert page.locator("#line").input_value() == "leaks none", "the line is still there to be sent again"
+    until(lambda: page.locator("#line").input_value() == "leaks none")  # It is still there to be sent again.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("capture.bench.page.serve.Secrets", lambda: secrets)
         with running(tmp_path, port=port) as again:

@@ -186,7 +186,9 @@ function prepare() {
   at("typing").addEventListener("submit", async (event) => {
     event.preventDefault();
     const line = at("line").value;
-    if (line.trim() && await act.say(line) && at("line").value === line) at("line").value = "";
+    if (!line.trim()) return;
+    at("line").value = "";
+    if (!(await act.say(line)) && !at("line").value) at("line").value = line;
   });
   at("open").addEventListener("submit", async (event) => {
     event.preventDefault();

@@ -137,7 +137,7 @@ export function showJob(board, act) {
   redraw("cards", board.last, () => board.last.length
     ? board.last.map((one, index) => card(one, index < board.last.length - 1))
     : [element("p", { class: "value" }, "Nothing yet. Say “stage” and the stage you begin with.")]);
-  document.getElementById("saying").textContent = board.saying ? `The bench says: ${board.saying}`
+  document.getElementById("saying").textContent = board.busy ? board.busy : board.saying ? `The bench says: ${board.saying}`
     : board.unheard ? `Not read back to the end: ${board.unheard}. Look at the entries below.` : "";
   document.getElementById("caution").textContent = board.cautions[0] ?? "";
   document.getElementById("partial").textContent = board.partial ? `… ${board.partial}` : "";
