@@ -17,7 +17,8 @@ BESIDE_RIM_MM, _MERGED_MM = 0.5, 0.2
 """A tip seen nearer than this to the rim's far edge runs together with it; standard uncertainty when they coincide."""
 _CLEAN_PX, _ASTRAY_MM_PER_PX = 0.12, 0.4
 """An outline that departs from a circle by more than clean edges do may in part be another edge (the land's inner one,
-a highlight, the background's): how far the height then goes astray, from rendered scenes."""
+a highlight, the background's): how far the height then goes astray. Judged from errors on the ray-traced pictures of
+the benchmark and a few rendered scenes, so the benchmark's intervals are not an independent proof of it."""
 _FOCAL_U, _CENTRE_U_PX = 0.003, 3.0  # assumed when the camera comes without covariance
 
 

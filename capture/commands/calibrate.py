@@ -25,7 +25,7 @@ def _board(text: str) -> tuple[int, int, float, float | None, str | None]:
     "--board", required=True, help="ACROSSxDOWN:SQUARE/MARKER[:DICTIONARY] (mm), or 9x6:25 for a plain chessboard."
 )
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Camera file to write (JSON).")
-@click.option("--name", default="camera", show_default=True)
+@click.option("--name", default="camera", show_default=True, help="The camera's name in the file.")
 @click.option("--json", "as_json", is_flag=True, help="Print the quality figures as JSON.")
 @click.pass_context
 def command(ctx: click.Context, photos: tuple[Path, ...], board: str, out: Path, name: str, as_json: bool) -> None:

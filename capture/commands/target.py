@@ -33,7 +33,7 @@ _LAYOUTS = ("single", "pair", "arch", "charuco", "standing", "calibration")
     show_default=True,
     help="Where a single card stands.",
 )
-@click.option("--page", type=click.Choice(["a4", "letter"]), default="a4", show_default=True)
+@click.option("--page", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="The paper's size.")
 def command(
     layout: str,
     out: Path,
