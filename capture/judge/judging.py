@@ -13,7 +13,7 @@ from capture.judge.ending import job_end, stage_end
 from capture.judge.entry import Candidate, Entry, Moment, Warned
 from capture.judge.photos import photo
 from capture.judge.say import knows, name_of, unit_words
-from capture.judge.talk import after_sign_off, command, corrected, withdraw_last
+from capture.judge.talk import after_sign_off, command, corrected, unclear, withdraw_last
 from capture.judge.view import JobView
 from capture.judge.warned import warned
 from capture.phrases.statements import (
@@ -111,7 +111,7 @@ def _statement(case: Case, said: Said) -> tuple[Entry, ...]:
 def _correction(case: Case, said: CorrectionSaid) -> tuple[Entry, ...]:
     inner = said.statement
     if inner is None:
-        return withdraw_last(case, said)
+        return unclear(case, said, "correction") if case.candidate.doubts else withdraw_last(case, said)
     if isinstance(inner, CorrectionSaid):
         return _correction(case, inner)
     if isinstance(inner, CommandSaid):

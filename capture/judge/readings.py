@@ -86,7 +86,7 @@ def judge_reading(
     warnings = [
         *(() if sure else (*heard, *_assumed(taken), *_ambiguous(taken))),
         *(() if plausible else (_implausible(taken, amount),)),
-        *_limit_warnings(taken, amount, expanded, limit, judged),
+        *_limit_warnings(taken, amount, expanded, limit, judged, sure=sure),
         *_reservations(taken),
         *gauge,
         *order_warnings(procedure, view, "reading", reading.id, taken.place),
@@ -199,7 +199,13 @@ def _ambiguous(taken: Taken) -> tuple[Warned, ...]:
 
 
 def _limit_warnings(
-    taken: Taken, amount: Decimal, expanded: Decimal | None, limit: Limit | None, judged: Verdict | None
+    taken: Taken,
+    amount: Decimal,
+    expanded: Decimal | None,
+    limit: Limit | None,
+    judged: Verdict | None,
+    *,
+    sure: bool,
 ) -> tuple[Warned, ...]:
     reading = taken.reading
     if limit is None or judged is None or judged.outcome == "pass":
@@ -210,11 +216,12 @@ def _limit_warnings(
         low = limit.low is not None and amount < limit.low
         bound = limit.low if low else limit.high
         side = "below the lower" if low else "above the upper"
+        ask = "" if sure else "Say confirm if the value is right. "
         return (
             warned(
                 "out_of_limits",
                 f"{value}, {side} limit of {'' if bound is None else _said(reading, bound)}.",
-                "Say confirm if the value is right; put it right as the maker's manual says and measure again.",
+                f"{ask}Put it right as the maker's manual says and measure again.",
             ),
         )
     todo = "Measure again, or with a finer gauge; the setting should lie further inside the limits."

@@ -37,8 +37,7 @@ def command(case: Case, said: CommandSaid) -> tuple[Entry, ...]:
     if said.field is not None and all(reading.id != said.field for reading in case.procedure.readings):
         return (refused(case, said, "not_in_procedure", f"The procedure has no reading '{said.field}'."),)
     if said.command in {"confirm", "disregard"} and case.candidate.doubts:
-        word = said.command.capitalize()
-        return (_reply(case, said, f"{word} was not heard clearly. Say {said.command} again.", doubtful=True),)
+        return unclear(case, said, said.command)
     match said.command:
         case "confirm":
             return (_confirm(case, said),)
@@ -237,6 +236,11 @@ def _missing(case: Case) -> str:
     if waiting:
         sentences.append(f"Waiting to be confirmed: {'; '.join(waiting)}.")
     return " ".join(sentences)
+
+
+def unclear(case: Case, said: Said, word: str) -> tuple[Entry, ...]:
+    """The answer to a word of conversation that is too doubtful to act upon."""
+    return (_reply(case, said, f"{word.capitalize()} was not heard clearly. Say {word} again.", doubtful=True),)
 
 
 def _reply(case: Case, said: Said, reply: str, *, about: str | None = None, doubtful: bool = False) -> Entry:

@@ -120,6 +120,26 @@ def test_an_unclear_word_changes_nothing(word: str) -> None:
     assert [held.entry.status for held in job.view.each("reading")] == ["unconfirmed"]
 
 
+def test_an_unclear_bare_correction_withdraws_nothing() -> None:
+    job = desk()
+    job.read("effort", "1.1")
+    entry = job.correct(None, doubts=("The word may have been another.",))
+    assert (ids(entry), reply(entry)) == (
+        ["words_doubtful"],
+        "Correction was not heard clearly. Say correction again.",
+    )
+    assert [held.entry.data["value"] for held in job.view.each("reading")] == ["1.1"]
+
+
+def test_a_confirmed_value_is_not_asked_for_again() -> None:
+    job = desk()
+    first = job.read("effort", "0.8")
+    again = job.command("confirm")
+    assert "Say confirm" in first.warnings[0].todo
+    assert again.warnings[0].id == "out_of_limits"
+    assert "confirm" not in again.warnings[0].todo
+
+
 # --- correction
 
 
