@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +20,8 @@ _RIM_TOLERANCE_MM = 0.5
 
 class SetupMeasurer:
     """Measures a picture with the setup that belongs to its view.
+
+    Values are told to 0.01 mm, uncertainties rounded up to it; the measurement beside them keeps all digits.
 
     Args:
         procedure: whose photo views may be asked for.
@@ -65,8 +68,8 @@ class SetupMeasurer:
             refused = PhotoResult(view, "refused", reason=result.reason, sentence=result.sentence, measurement=facts)
             return Looked(refused, drawn)
         flags = tuple((flag.id, flag.sentence) for flag in result.flags)
-        measured = PhotoResult(view, "measured", result.value_mm, result.expanded_mm, flags=flags, measurement=facts)
-        return Looked(measured, drawn)
+        value, expanded = round(result.value_mm, 2), math.ceil(result.expanded_mm * 100) / 100
+        return Looked(PhotoResult(view, "measured", value, expanded, flags=flags, measurement=facts), drawn)
 
 
 def _same_case(view: PhotoView, setup: Setup, path: Path) -> None:

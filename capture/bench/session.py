@@ -179,7 +179,6 @@ class Session:
             "start_s": 0.0,
             "end_s": 0.0,
             "words": shown,
-            "doubts": [],
         }
         return self._take(words, (), body, (), moment, [])
 
@@ -237,11 +236,14 @@ class Session:
             NotUnderstood(words="", span=(0, 0), sentence="Sound, but no word that could be recognised; say it again."),
         )
         found: list[Recorded] = []
+        asked: dict[str, None] = {}
         for statement in statements:
-            candidate = self._candidate(statement, material(doubts, words, statement, reparse), heard)
+            matter = material(doubts, words, statement, reparse)
+            asked |= dict.fromkeys(doubt.reason for doubt in matter)
+            candidate = self._candidate(statement, matter, heard)
             so_far = JobView.of([*self._recorded, *found], self._procedure)
             found += [Recorded(_new_id(), e, moment) for e in judge(self._procedure, so_far, candidate, moment)]
-        return self._commit(found, media, {"heard": body})
+        return self._commit(found, media, {"heard": {**body, "doubts": list(asked)}})
 
     def _candidate(self, statement: Said, doubts: Sequence[Doubt], heard: Sequence[Word]) -> Candidate:
         first, last = statement.span
@@ -323,5 +325,5 @@ def _heard_body(heard: Heard) -> dict[str, Any]:
         "start_s": round(heard.start_s, 3),
         "end_s": round(heard.end_s, 3),
         "words": [asdict(replace(word, confidence=round(word.confidence, 4))) for word in heard.words],
-        "doubts": [doubt.reason for doubt in heard.doubts],
+        "second": heard.second,
     }
