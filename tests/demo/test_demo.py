@@ -84,7 +84,7 @@ def test_one_flipped_byte_in_any_media_file_is_named(job: tuple[str, Path, dict[
     assert not verify(copy).faults
 
 
-def test_one_changed_character_in_any_row_is_named(job: tuple[str, Path, dict[str, Any]], tmp_path: Path) -> None:
+def test_one_changed_digit_in_any_row_is_named(job: tuple[str, Path, dict[str, Any]], tmp_path: Path) -> None:
     from capture.record import verify
 
     copy = tmp_path / "record"
@@ -95,8 +95,9 @@ def test_one_changed_character_in_any_row_is_named(job: tuple[str, Path, dict[st
         triggers = plain.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
     plain.close()
     for seq, body in rows:
-        place = (seq * 7919) % len(body)
-        other = chr(ord(body[place]) ^ 1)
+        digits = [place for place, sign in enumerate(body) if sign in "0123456789"]
+        place = digits[(seq * 7919) % len(digits)]
+        other = "8" if body[place] == "9" else chr(ord(body[place]) + 1)
         _overwrite(ledger, triggers, seq, body[:place] + other + body[place + 1 :])
         assert any(f"row {seq}" in fault.where + fault.what for fault in verify(copy).faults), seq
         _overwrite(ledger, triggers, seq, body)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -13,11 +12,9 @@ from typing import Any
 import pytest
 
 from capture.bench.page.serve import BenchServer
+from tests.conftest import CHROMIUM
 from tests.live.stand_ins import Bench, make_bench
 
-CHROMIUM = next(
-    (path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))), None
-)
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -59,16 +56,6 @@ def serve(tmp_path: Path) -> Iterator[Callable[..., Served]]:
     """Starts a bench with ``lines`` and other facts and its server."""
     with ExitStack() as stack:
         yield lambda *lines, **facts: stack.enter_context(running(tmp_path, *lines, **facts))
-
-
-@pytest.fixture(scope="session")
-def driver() -> Iterator[Any]:
-    """Playwright's driver; skips when it or a browser is missing."""
-    sync_api = pytest.importorskip("playwright.sync_api")
-    if CHROMIUM is None:
-        pytest.skip("no chromium is installed")
-    with sync_api.sync_playwright() as started:
-        yield started
 
 
 @pytest.fixture(scope="session")

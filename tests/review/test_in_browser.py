@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.conftest import CHROMIUM
 from tests.review.conftest import Sample
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs chromium")
 
 
 @pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    api = pytest.importorskip("playwright.sync_api")
-    with api.sync_playwright() as playwright:
-        options = ["--no-sandbox", "--autoplay-policy=no-user-gesture-required", "--mute-audio"]
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=options)
-        yield running
-        running.close()
+def browser(driver: Any) -> Iterator[Any]:
+    options = ["--no-sandbox", "--autoplay-policy=no-user-gesture-required", "--mute-audio"]
+    running = driver.chromium.launch(executable_path=CHROMIUM, args=options)
+    yield running
+    running.close()
 
 
 @pytest.fixture(scope="module")
