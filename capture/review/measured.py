@@ -34,6 +34,7 @@ def budget_table(measurement: Mapping[str, Any]) -> Table | None:
     if not found:
         return None
     keys = sorted(dict.fromkeys(key for part in found for key in part), key=_column)
+    keys = [key for key in keys if key != "dof" or any(part.get("dof") is not None for part in found)]
     return Table(
         tuple(_TITLES.get(key) or w.titled(key) for key in keys),
         tuple(tuple(_cell(key, part.get(key)) for key in keys) for part in found),
@@ -42,7 +43,9 @@ def budget_table(measurement: Mapping[str, Any]) -> Table | None:
 
 
 def _cell(key: str, value: Any) -> str:
-    """Infinite degrees of freedom are stored as null."""
+    """Uncertainties to three digits; infinite degrees of freedom are stored as null."""
+    if isinstance(value, float) and key not in {"value", "dof"}:
+        value = float(f"{value:.3g}")
     return w.number(value) or ("∞" if key == "dof" else "–")
 
 
