@@ -39,7 +39,8 @@ def _what(recorded: Recorded) -> str:
     elif entry.kind == "part":
         text = f"{data['action']} {data['quantity']} x {subject}" + (f", lot {data['lot']}" if data["lot"] else "")
     elif entry.kind == "instrument":
-        text = f"using {subject} {data['serial']}, due {data['due']}"
+        text = f"using {subject}" + (f" {data['serial']}" if data["serial"] else "")
+        text += f", due {data['due']}" if data["due"] else ""
     elif entry.kind in {"stage_end", "job_end"}:
         missing = ", ".join(need["name"] for need in data["missing"])
         text = f"{kind} {subject}: " + (f"missing {missing}" if missing else "complete")

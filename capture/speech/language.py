@@ -156,6 +156,8 @@ class Weights:
     """Costs are multiplied by this before they meet the acoustic scores."""
     unseen: float = 0.5
     """Added to the counts of every word of the vocabulary in the emptiest context."""
+    slip: float = 3.0
+    """Cost of "oh" for zero, besides its own: a single vowel slips in wherever one trails off."""
     pure: bool = field(default=False)
     """Only the orders seen in the examples: no back-off and no garbage."""
 

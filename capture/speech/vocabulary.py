@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from .errors import VocabularyError
-from .language import UNKNOWN, VALUE_CLASSES, Weights, WordNetwork, loop, network
+from .language import UNKNOWN, VALUE_CLASSES, Edge, Weights, WordNetwork, loop, network
 from .lexicon import Lexicon, Pronunciation
 
 PLAIN_WORDS = ("zero", "oh", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "point", "minus")
@@ -51,7 +51,10 @@ class Vocabulary:
 
     def phrase_network(self, weights: Weights | None = None) -> WordNetwork:
         """The hearing that knows how sentences go."""
-        return network(self.sentences, self.words, VALUE_CLASSES, weights)
+        weights = weights or Weights()
+        plain = network(self.sentences, self.words, VALUE_CLASSES, weights)
+        edges = (tuple(_dearer(e, weights.slip) if e.word == "oh" else e for e in row) for row in plain.edges)
+        return replace(plain, edges=tuple(edges))
 
     def loop_network(self, unknown: float = 0.05, penalty: float = 0.0) -> WordNetwork:
         """The hearing that knows only words."""
@@ -60,3 +63,7 @@ class Vocabulary:
     def sounds(self, word: str) -> tuple[Pronunciation, ...]:
         """Ways to say a word, none for one outside the vocabulary."""
         return self.pronunciations.get(word, ())
+
+
+def _dearer(edge: Edge, cost: float) -> Edge:
+    return replace(edge, cost=edge.cost + cost)
