@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -31,6 +31,8 @@ class Outcome:
 
 @dataclass(frozen=True)
 class _Event:
+    """Something that happened: an utterance (``heard``), or the beginning of a sound file, or a picture."""
+
     at: datetime
     item: Item
     heard: Heard | None
@@ -67,8 +69,7 @@ def run_plan(
         RecognitionError: there were sound files and not one of them could be read.
     """
     events, faults = _events(plan, recogniser, progress)
-    start = min((event.at for event in events), default=plan.items[0].time.at)
-    start = min(start, plan.items[0].time.at)
+    start = plan.items[0].time.at
     session = Session(record, procedure, job, session_id, measurer, technician=plan.technician)
     header = Header(
         plan.technician,
@@ -77,9 +78,8 @@ def run_plan(
         {"recogniser": recogniser.name, "setups": {view: path.name for view, path in plan.setups.items()}},
     )
     session.open(header, _moment(start, start, session))
-    _keep_sources(plan, session, start, faults)
     for event in events:
-        for recorded in _feed(session, event, start, progress):
+        for recorded in _feed(session, event, start, faults, progress):
             tell(recorded)
     for recorded in session.finish(_moment(_end(events, start), start, session)):
         tell(recorded)
@@ -94,8 +94,8 @@ def _events(plan: Plan, recogniser: Recogniser, progress: Progress) -> tuple[lis
     events: list[_Event] = []
     faults: dict[str, str] = {}
     for item in plan.items:
+        events.append(_Event(item.time.at, item, None))
         if item.kind == "photo":
-            events.append(_Event(item.time.at, item, None))
             continue
         progress(f"hearing {item.path.name}")
         try:
@@ -108,23 +108,22 @@ def _events(plan: Plan, recogniser: Recogniser, progress: Progress) -> tuple[lis
     return sorted(events, key=lambda event: event.at), faults
 
 
-def _keep_sources(plan: Plan, session: Session, start: datetime, faults: dict[str, str]) -> None:
-    for item in plan.items:
-        if item.kind == "sound":
-            facts = {"time_from": item.time.source, "fault": faults.get(item.path.name)}
-            data = item.path.read_bytes()
-            session.source(item.path.name, data, item.media_type, _moment(item.time.at, start, session), facts)
-
-
-def _feed(session: Session, event: _Event, start: datetime, progress: Progress) -> Iterator[Recorded]:
-    moment = _moment(event.at, start, session)
+def _feed(
+    session: Session, event: _Event, start: datetime, faults: Mapping[str, str], progress: Progress
+) -> Iterator[Recorded]:
+    """Store one event: an utterance, a whole sound file before its utterances, or a picture."""
+    item, moment = event.item, _moment(event.at, start, session)
     if event.heard is not None:
         yield from session.hear(event.heard, moment)
         return
-    progress(f"measuring {event.item.path.name}")
-    facts = {"name": event.item.path.name, "time_from": event.item.time.source}
-    data = event.item.path.read_bytes()
-    yield from session.photo(data, event.item.media_type, moment, view=event.item.view, facts=facts)
+    data = item.path.read_bytes()
+    if item.kind == "sound":
+        facts = {"time_from": item.time.source, "fault": faults.get(item.path.name)}
+        session.source(item.path.name, data, item.media_type, moment, facts)
+        return
+    progress(f"measuring {item.path.name}")
+    about = {"name": item.path.name, "time_from": item.time.source}
+    yield from session.photo(data, item.media_type, moment, view=item.view, facts=about)
 
 
 def _end(events: list[_Event], start: datetime) -> datetime:
