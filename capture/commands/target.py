@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any, cast
 
@@ -34,6 +35,7 @@ _LAYOUTS = ("single", "pair", "arch", "charuco", "standing", "calibration")
     help="Where a single card stands.",
 )
 @click.option("--page", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="The paper's size.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(
     layout: str,
     out: Path,
@@ -44,6 +46,7 @@ def command(
     first_id: int,
     side: str,
     page: str,
+    as_json: bool,
 ) -> None:
     """Draw the LAYOUT target as SVG and PDF at true scale, with a ruler to check the print."""
     if not (5 <= rim <= 500 and 4 <= marker <= 150 and 0 <= gap <= 100 and first_id >= 0):
@@ -75,6 +78,6 @@ def command(
             written.append(path)
     except OSError as error:
         raise click.UsageError(f"{out}: cannot be written ({error.strerror}); choose another place") from error
-    for path in written:
-        click.echo(path)
+    names = [str(path) for path in written]
+    click.echo(json.dumps({"files": names}, indent=2) if as_json else "\n".join(names))
     click.echo("Print at 100 %, then measure the ruler before using the card.", err=True)

@@ -14,13 +14,15 @@ import time
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 from typing import Any
 
+from capture.bench.doubtful import material
 from capture.phrases import Context, parse, sentences, vocabulary
 from capture.phrases.statements import CheckSaid, NotUnderstood, PartSaid, ReadingSaid, Refused, TurnSaid
 from capture.procedure import load_procedure, shipped
-from capture.speech import Recogniser
+from capture.speech import Heard, Recogniser
 from tests.bench import hearing_sounds as sounds
 
 DIGITS = ["zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"]
@@ -41,8 +43,9 @@ def errors(want: Sequence[str], got: Sequence[str]) -> int:
 class Ear:
     """A recogniser with a stopwatch."""
 
-    def __init__(self, **kind: Any) -> None:
-        """Load, and take the time of it."""
+    def __init__(self, procedure: Any = None, **kind: Any) -> None:
+        """Load, and take the time of it; with a procedure only doubts count that the bench would ask back."""
+        self.procedure = procedure
         begin = time.perf_counter()
         self.recogniser = Recogniser(**kind)
         self.start_s = time.perf_counter() - begin
@@ -55,7 +58,14 @@ class Ear:
         heard = self.recogniser.hear(pcm)
         self.took_s += time.perf_counter() - begin
         self.heard_s += len(pcm) / 2 / sounds.RATE
-        return [w.text for h in heard for w in h.words], any(h.doubts for h in heard)
+        return [w.text for h in heard for w in h.words], any(self._asked_back(h) for h in heard)
+
+    def _asked_back(self, heard: Heard) -> bool:
+        if self.procedure is None:
+            return bool(heard.doubts)
+        words = [word.text for word in heard.words]
+        reparse = partial(parse, procedure=self.procedure)
+        return any(material(heard.doubts, words, statement, reparse) for statement in reparse(words))
 
 
 def table(title: str, head: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
@@ -223,7 +233,7 @@ def main() -> None:
     words = vocabulary(procedure)
     said = [t for t, _ in sentences(procedure, seed=1, count=6000)]
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    ear = Ear(model_dir=a.model, sentences=said, words=words, pronunciations=procedure.pronunciations)
+    ear = Ear(procedure, model_dir=a.model, sentences=said, words=words, pronunciations=procedure.pronunciations)
     memory = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
     print(f"start-up {ear.start_s:.2f} s, memory {memory:.0f} MB, {len(words)} words")
     digit_ear = Ear(model_dir=a.model, sentences=[" ".join(["one"] * n) for n in range(1, 9)], words=DIGITS)
