@@ -172,10 +172,12 @@ def readings(ear: Ear, procedure: Any, count: int, keep: Path) -> None:
             x = s.samples if level is None else sounds.mixed(s.samples, NOISES[i % 3], level, i)
             got, doubt = ear(x)
             want = meaning(text.split(), procedure)
-            right = meaning(got, procedure) == want
+            means = meaning(got, procedure)
+            right = means == want
+            silent = not right and not doubt and any(m[0] != "Refused" for m in means)
             for name in ("all", s.set, kind_of(text, statement)):
                 t = tally[name]
-                for j, v in enumerate((1, right, not right and not doubt, right and doubt, got == text.split())):
+                for j, v in enumerate((1, right, silent, right and doubt, got == text.split())):
                     t[j] += v
         for name, (n, right, silent, asked, _) in sorted(tally.items()):
             kinds[name, level] = (n, right, silent, asked)
@@ -185,7 +187,12 @@ def readings(ear: Ear, procedure: Any, count: int, keep: Path) -> None:
             n, right, silent, asked = kinds[name, level]
             row.append(f"{100 * right / n:.1f} ({100 * silent / n:.1f} / {100 * asked / max(1, right):.0f})")
         rows.append(row)
-    head = ("right % (wrong without a doubt % / right but doubted %)", "n", "clean", *(f"{v} dB" for v in LEVELS))
+    head = (
+        "right % (wrong and taken without asking back % / right but asked back %)",
+        "n",
+        "clean",
+        *(f"{v} dB" for v in LEVELS),
+    )
     table(f"{procedure.name}: sentences by voices never trained on", head, rows)
 
 
