@@ -4,8 +4,10 @@
   const warned = [...document.querySelectorAll(".item.warned")];
   let clip = -1;
   let flagged = -1;
+  const hush = (but) => { for (const other of clips) if (other !== but) other.pause(); };
   document.addEventListener("play", (event) => {
-    for (const other of clips) if (other !== event.target) other.pause();
+    if (event.target.paused) return; // told late: another clip was begun since
+    hush(event.target);
     clip = clips.indexOf(event.target);
   }, true);
   const play = (next) => {
@@ -14,7 +16,8 @@
     clips[clip].closest(".block").scrollIntoView({ block: "center" });
     clips[clip].focus({ preventScroll: true });
     clips[clip].currentTime = 0;
-    clips[clip].play();
+    hush(clips[clip]);
+    clips[clip].play().catch(() => {});
   };
   const toggle = () => {
     if (clip < 0) return play(0);
