@@ -31,17 +31,18 @@ def material(doubts: Iterable[Doubt], words: Sequence[str], statement: Said, rep
         The doubts that touch the statement and matter, in their order.
     """
     first, last = statement.span
+    meant = [_content(said) for said in reparse(words)]
     touching = [doubt for doubt in doubts if doubt.first < last and first <= doubt.last]
-    return tuple(d for d in touching if d.kind != "disagree" or _matters(d, words, reparse))
+    return tuple(d for d in touching if d.kind != "disagree" or _matters(d, words, meant, reparse))
 
 
-def _matters(doubt: Doubt, words: Sequence[str], reparse: Reparse) -> bool:
+def _matters(doubt: Doubt, words: Sequence[str], meant: Sequence[object], reparse: Reparse) -> bool:
     between = doubt.first + 1 if doubt.beside else doubt.first
     after = between if doubt.beside else doubt.last + 1
     otherwise = reparse([*words[:between], *doubt.other.split(), *words[after:]])
     if any(isinstance(said, NotUnderstood | Refused) for said in otherwise):
         return False
-    return [_content(said) for said in otherwise] != [_content(said) for said in reparse(words)]
+    return [_content(said) for said in otherwise] != meant
 
 
 def _content(statement: Said) -> tuple[object, ...]:

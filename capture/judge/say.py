@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from capture.judge.entry import Entry
-from capture.procedure.model import Counter, NeedKind, Procedure
+from capture.procedure.model import HOLDERS, Counter, NeedKind, Procedure
 from capture.units import UNITS
 
 _PARTS = {
@@ -23,18 +23,6 @@ _PARTS = {
 }
 _DIGIT_NAMES = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 _DIGITS = dict(zip("0123456789", _DIGIT_NAMES, strict=True))
-_HOLDERS = {
-    "identity": "identities",
-    "instrument": "instruments",
-    "reading": "readings",
-    "turn": "counters",
-    "check": "checks",
-    "part": "parts",
-    "photo": "photos",
-    "photo_asked": "photos",
-    "stage": "stages",
-    "sign_off": "roles",
-}
 _MARKS = {".": "point", "-": "dash", "/": "slash"}
 
 
@@ -104,11 +92,11 @@ def name_of(procedure: Procedure, kind: str, ref: str | None) -> str:
 
 def knows(procedure: Procedure, kind: str, ref: str | None) -> bool:
     """Whether the procedure has a thing ``ref`` of this need's or entry's ``kind``; kinds without things always."""
-    return kind not in _HOLDERS or any(item.id == ref for item in _items(procedure, kind))
+    return kind not in HOLDERS or any(item.id == ref for item in _items(procedure, kind))
 
 
 def _items(procedure: Procedure, kind: str) -> tuple[Any, ...]:
-    return getattr(procedure, _HOLDERS[kind]) if kind in _HOLDERS else ()
+    return getattr(procedure, HOLDERS[kind]) if kind in HOLDERS else ()
 
 
 def answer_words(procedure: Procedure, check: str, answer: str) -> str:

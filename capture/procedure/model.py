@@ -292,6 +292,21 @@ class Procedure:
         return _find(self.roles, id_)
 
 
+HOLDERS: Mapping[str, str] = {
+    "identity": "identities",
+    "instrument": "instruments",
+    "reading": "readings",
+    "turn": "counters",
+    "check": "checks",
+    "part": "parts",
+    "photo": "photos",
+    "photo_asked": "photos",
+    "stage": "stages",
+    "sign_off": "roles",
+}
+"""Which attribute of a procedure holds what an entry of a kind is about."""
+
+
 class _Named(Protocol):
     @property
     def id(self) -> str: ...

@@ -7,25 +7,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from capture.errors import CaptureError
+from capture.procedure.model import HOLDERS
 from capture.review.wording import spaced, titled
 
 if TYPE_CHECKING:
     from capture.procedure.model import Procedure
     from capture.record import Record, Row
 
-_HOLDERS = {
-    "identity": "identities",
-    "instrument": "instruments",
-    "reading": "readings",
-    "turn": "counters",
-    "check": "checks",
-    "part": "parts",
-    "photo": "photos",
-    "photo_asked": "photos",
-    "stage": "stages",
-    "stage_end": "stages",
-    "sign_off": "roles",
-}
+_HOLDERS = {**HOLDERS, "stage_end": HOLDERS["stage"]}
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,6 @@ from __future__ import annotations
 import io
 import json
 import math
-import subprocess
 import sys
 import tarfile
 import time
@@ -20,7 +19,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from scenes import Drawn, Tracer, draw
+from scenes import Drawn, Tracer, compile_tracer, draw
 
 SAMPLES = 64
 
@@ -118,22 +117,7 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
 def main() -> None:
     """Render until the count or the time is reached."""
     out, count, first, seconds = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
-    lib = out / "tracer.so"
-    subprocess.run(
-        [
-            "nvcc",
-            "-O3",
-            "-arch=native",
-            "--use_fast_math",
-            "-shared",
-            "-Xcompiler",
-            "-fPIC",
-            str(Path(__file__).parent / "tracer.cu"),
-            "-o",
-            str(lib),
-        ],
-        check=True,
-    )
+    lib = compile_tracer(out)
     tracer, start, records = Tracer(lib), time.time(), {}
     part = 0
     for k in range(count):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import math
+import subprocess
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,14 @@ from typing import Any
 import numpy as np
 
 _F, _I, _U = ctypes.c_float, ctypes.c_int, ctypes.c_uint32
+
+
+def compile_tracer(folder: Path) -> Path:
+    """Compile ``tracer.cu`` for the graphics processor at hand; returns the library in ``folder``."""
+    library = folder / "tracer.so"
+    flags = ["-O3", "-arch=native", "--use_fast_math", "-shared", "-Xcompiler", "-fPIC"]
+    subprocess.run(["nvcc", *flags, str(Path(__file__).parent / "tracer.cu"), "-o", str(library)], check=True)
+    return library
 
 
 class Material(ctypes.Structure):

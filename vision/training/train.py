@@ -9,7 +9,6 @@ Leaves ``segment.onnx`` (input 1x3x320x544 in 0..1, RGB; output 1x5x320x544 logi
 
 from __future__ import annotations
 
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -18,7 +17,7 @@ from typing import Any
 import numpy as np
 import torch
 import torch.nn.functional as nnf
-from scenes import Tracer, draw
+from scenes import Tracer, compile_tracer, draw
 from torch import nn
 
 HEIGHT, WIDTH, MM = 320, 544, 0.16
@@ -159,23 +158,7 @@ def main() -> None:
     """Render, train, export."""
     out = Path(sys.argv[1])
     count, seconds = int(sys.argv[2]), float(sys.argv[3])
-    here = Path(__file__).parent
-    lib = out / "tracer.so"
-    subprocess.run(
-        [
-            "nvcc",
-            "-O3",
-            "-arch=native",
-            "--use_fast_math",
-            "-shared",
-            "-Xcompiler",
-            "-fPIC",
-            str(here / "tracer.cu"),
-            "-o",
-            str(lib),
-        ],
-        check=True,
-    )
+    lib = compile_tracer(out)
     log = (out / "train.log").open("w", buffering=1)
     tracer = Tracer(lib)
     t = time.time()
