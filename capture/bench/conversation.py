@@ -24,7 +24,7 @@ MOST_TRIES = 2
 """How often a read-back is begun before it is left to the page."""
 
 MOST_LINES = 6
-"""How many lines may wait to be said; of more, the oldest read-backs are left to the page."""
+"""How many lines may wait to be said; of more, the oldest read-backs, then answers, are left to the page."""
 
 
 @dataclass(frozen=True)
@@ -178,11 +178,10 @@ def _still_matters(line: Line, waiting: frozenset[str], settled: frozenset[str])
 
 def _shortened(queue: tuple[Line, ...]) -> tuple[Line, ...]:
     lines = list(queue)
-    for line in queue:
-        if len(lines) <= MOST_LINES:
-            break
-        if line.weight == "read_back":
-            lines.remove(line)
+    for weight in ("read_back", "answer"):
+        for line in queue:
+            if len(lines) > MOST_LINES and line.weight == weight:
+                lines.remove(line)
     return tuple(lines)
 
 
