@@ -36,6 +36,7 @@ def build(data: Data, *, digest: str, text: str) -> model.Procedure:
         pronunciations=MappingProxyType(dict(data["pronunciations"])),
         digest=digest,
         text=text,
+        interval_months=head["interval_months"],
     )
 
 

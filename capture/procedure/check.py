@@ -12,6 +12,7 @@ from capture.procedure.spoken import check_spoken
 from capture.units import QUANTITIES, UNITS
 
 Data = dict[str, Any]
+_LONGEST_INTERVAL = 600
 SECTION_OF_NEED = {kind: "counter" if kind == "turn" else kind for kind in NEED_KINDS}
 
 
@@ -32,6 +33,10 @@ class _Check:
         self.ids = {section: [item["id"] for item in data[section]] for section in _SECTIONS}
 
     def all(self) -> None:
+        months = (self.data["procedure"] or {}).get("interval_months")
+        if months is not None and not 1 <= months <= _LONGEST_INTERVAL:
+            what = f"'interval_months' must be 1 to {_LONGEST_INTERVAL}; leave it out when there is none."
+            self.report(("procedure", "interval_months"), what)
         self._unique_ids()
         for check_one, section in (
             (self._identity, "identity"),

@@ -234,7 +234,8 @@ class Role:
 
 @dataclass(frozen=True)
 class Procedure:
-    """A kind of job, complete. ``digest`` is the SHA-256 of the file it was read from, ``text`` that file."""
+    """A kind of job, complete. ``interval_months``: months until the next service is due, None when the procedure
+    names none. ``digest`` is the SHA-256 of the file it was read from, ``text`` that file."""
 
     id: str
     name: str
@@ -254,6 +255,7 @@ class Procedure:
     pronunciations: Mapping[str, tuple[str, ...]]
     digest: str
     text: str
+    interval_months: int | None = None
 
     def stage(self, id_: str) -> Stage:
         """The stage with this id; KeyError when there is none."""

@@ -35,6 +35,7 @@ PROCEDURE: Table = {
     "version": _TEXT,
     "source": _TEXT,
     "cautions": Key("texts"),
+    "interval_months": Key("count", required=False),
 }
 IDENTITY: Table = {"id": _ID, "name": _TEXT, "spoken": _SPOKEN, "pattern": Key("text", required=False)}
 INSTRUMENT: Table = {

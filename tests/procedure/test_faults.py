@@ -90,6 +90,7 @@ FAULTS = [
         "are both said 'good'",
     ),
     ("quantity = 3", "quantity = 0", "quantity = 0", "must be 1 or more"),
+    ("interval_months = 12", "interval_months = 0", "interval_months = 0", "must be 1 to 600"),
     ("quantity = 3", "quantity = -3", "quantity = -3", "whole number, 0 or more"),
     ("rim_diameter_mm = 60\n", "", "[[photo]]", "'rim_diameter_mm' is missing"),
     ("rim_diameter_mm = 60", "rim_diameter_mm = -60", "rim_diameter_mm", "above zero"),
