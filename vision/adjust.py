@@ -13,6 +13,7 @@ normal equations, inputs propagate by the implicit function theorem (JCGM 102:20
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -56,6 +57,14 @@ class Problem:
     scale: float = 1.0
     edge_z: float | None = None
 
+    @cached_property
+    def turned(self) -> tuple[Array, Array, Array, Array]:
+        """``arc``, ``inner``, ``left`` and ``right`` in turned normalised coordinates."""
+        arc, inner, left, right = (
+            undistort(px, self.camera) @ self.turn.T for px in (self.arc, self.inner, self.left, self.right)
+        )
+        return arc, inner, left, right
+
     def inputs(self) -> Array:
         """Present values of ``INPUTS``."""
         m, d = self.camera.matrix, np.zeros(5)
@@ -72,41 +81,58 @@ class Problem:
         )
 
 
+@dataclass(frozen=True, eq=False)
+class _Frame:
+    """What follows from the unknowns again and again: right, away, up of the rim plane; the camera's centre, its
+    direction in the rim plane (rad) and its distance from the axis (mm)."""
+
+    right: Array
+    away: Array
+    up: Array
+    eye: Array
+    towards: float
+    distance: float
+
+
+@lru_cache(maxsize=4)
+def _frame(unknowns: bytes) -> _Frame:
+    q = np.frombuffer(unknowns)
+    a, b = q[TILT]
+    n = np.array([np.sin(b), -np.sin(a) * np.cos(b), np.cos(a) * np.cos(b)])
+    e1 = np.array([1.0, 0, 0]) - n[0] * n
+    e1 /= np.sqrt(e1 @ e1)
+    e2 = np.array([n[1] * e1[2] - n[2] * e1[1], n[2] * e1[0] - n[0] * e1[2], n[0] * e1[1] - n[1] * e1[0]])
+    eye = -rotation(q[:3]).T @ q[3:6]
+    x, y = (eye - q[CENTRE]) @ e1, (eye - q[CENTRE]) @ e2
+    return _Frame(e1, e2, n, eye, float(np.arctan2(y, x)), float(np.hypot(x, y)))
+
+
 def axis(q: Array) -> Array:
     """The rim plane's unit normal (3,) in the card frame."""
-    a, b = q[TILT]
-    return np.array([np.sin(b), -np.sin(a) * np.cos(b), np.cos(a) * np.cos(b)])
+    return _frame(q.tobytes()).up
 
 
 def basis(q: Array) -> tuple[Array, Array, Array]:
     """Right, away, up: an orthonormal frame of the rim plane in the card frame."""
-    n = axis(q)
-    e1 = np.array([1.0, 0, 0]) - n[0] * n
-    e1 /= np.linalg.norm(e1)
-    return e1, np.cross(n, e1), n
+    f = _frame(q.tobytes())
+    return f.right, f.away, f.up
 
 
 def camera_centre(q: Array) -> Array:
     """Camera centre (3,) in the card frame."""
-    return np.asarray(-rotation(q[:3]).T @ q[3:6])
+    return _frame(q.tobytes()).eye
 
 
-def _towards(q: Array) -> tuple[float, float]:
-    """Direction of the camera in the rim plane (rad) and its distance from the axis (mm)."""
-    e1, e2, _ = basis(q)
-    d = camera_centre(q) - q[CENTRE]
-    return float(np.arctan2(d @ e2, d @ e1)), float(np.hypot(d @ e1, d @ e2))
-
-
-def circle(q: Array, radius: float, angles: Array, height: float = 0.0) -> Array:
-    """Points (N, 3) of a circle round the rim's axis, ``height`` mm over the rim plane."""
-    e1, e2, n = basis(q)
-    return np.asarray(q[CENTRE] + radius * (np.cos(angles)[:, None] * e1 + np.sin(angles)[:, None] * e2) + height * n)
+def circle(q: Array, radius: float, angles: Array, height: Array | float = 0.0) -> Array:
+    """Points (N, 3) of a circle round the rim's axis, ``height`` (scalar or (N,)) mm over the rim plane."""
+    f = _frame(q.tobytes())
+    flat = np.cos(angles)[:, None] * f.right + np.sin(angles)[:, None] * f.away
+    return np.asarray(q[CENTRE] + radius * flat + np.asarray(height)[..., None] * f.up)
 
 
 def branches(q: Array, p: Problem, radius: float) -> tuple[Array, Array]:
     """Near and far half of the rim circle in turned normalised coordinates, (121, 2) each, x ascending."""
-    phi, _ = _towards(q)
+    phi = _frame(q.tobytes()).towards
     near = to_normalised(circle(q, radius, phi + _ANGLES), q[POSE]) @ p.turn.T
     far = to_normalised(circle(q, radius, phi + np.pi - _ANGLES), q[POSE]) @ p.turn.T
     return near, far
@@ -115,7 +141,11 @@ def branches(q: Array, p: Problem, radius: float) -> tuple[Array, Array]:
 def outline(q: Array, p: Problem, x: Array) -> Array:
     """Height (y, turned normalised) of the rim's upper outline at ``x`` (N,): the higher of its two halves."""
     radius = p.geometry.rim_diameter_mm / 2 - q[BREAK]
-    near, far = branches(q, p, radius)
+    return _upper(branches(q, p, radius), x)
+
+
+def _upper(halves: tuple[Array, Array], x: Array) -> Array:
+    near, far = halves
     return np.minimum(np.interp(x, near[:, 0], near[:, 1]), np.interp(x, far[:, 0], far[:, 1]))
 
 
@@ -129,11 +159,10 @@ def reach(q: Array, p: Problem) -> tuple[float, float]:
 
 def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
     """Silhouette of the outermost cylinder at ``heights`` over the rim plane: card-frame points (N, 3)."""
-    phi, dist = _towards(q)
+    f = _frame(q.tobytes())
     r = p.geometry.rim_diameter_mm / 2
-    a = np.arccos(np.clip(r / max(dist, r * 1.01), -1, 1))
-    pts = [circle(q, r, np.array([phi + side * a]), float(h))[0] for h in heights]
-    return np.array(pts)
+    a = np.arccos(np.clip(r / max(f.distance, r * 1.01), -1, 1))
+    return circle(q, r, np.full(len(heights), f.towards + side * a), heights)
 
 
 def residuals(q: Array, p: Problem) -> tuple[Array, npt.NDArray[np.bool_]]:
@@ -142,23 +171,23 @@ def residuals(q: Array, p: Problem) -> tuple[Array, npt.NDArray[np.bool_]]:
     parts = [(d / p.seen.sigma[:, None]).ravel()]
     soft = [np.zeros(parts[0].size, bool)]
     f = float(p.camera.matrix[0, 0])
-    if len(p.arc):
-        u = undistort(p.arc, p.camera) @ p.turn.T
-        h = 1e-4
-        y0 = outline(q, p, u[:, 0])
-        slope = (outline(q, p, u[:, 0] + h) - y0) / h
+    arc, inner, left, right = p.turned
+    if len(arc):
+        u, h = arc, 1e-4
+        halves = branches(q, p, p.geometry.rim_diameter_mm / 2 - q[BREAK])
+        y0 = _upper(halves, u[:, 0])
+        slope = (_upper(halves, u[:, 0] + h) - y0) / h
         parts.append((u[:, 1] - y0) / np.hypot(1, slope) * f / p.arc_sigma)
         soft.append(np.ones(len(u), bool))
-    if len(p.inner):
-        u = undistort(p.inner, p.camera) @ p.turn.T
+    if len(inner):
+        u = inner
         near, _ = branches(q, p, float(q[INNER]))
         y0 = np.interp(u[:, 0], near[:, 0], near[:, 1])
         slope = (np.interp(u[:, 0] + 1e-4, near[:, 0], near[:, 1]) - y0) / 1e-4
         parts.append((u[:, 1] - y0) / np.hypot(1, slope) * f / p.inner_sigma)
         soft.append(np.ones(len(u), bool))
-    for side, obs in ((1, p.right), (-1, p.left)):
-        if len(obs):
-            u = undistort(obs, p.camera) @ p.turn.T
+    for side, u in ((1, right), (-1, left)):
+        if len(u):
             ends = to_normalised(side_line(q, p, side, np.array([0.0, -3.0])), q[POSE]) @ p.turn.T
             k = (ends[1, 0] - ends[0, 0]) / (ends[1, 1] - ends[0, 1])
             parts.append((u[:, 0] - ends[0, 0] - k * (u[:, 1] - ends[0, 1])) * f / p.side_sigma)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from vision.model import Array, Camera
@@ -34,12 +36,19 @@ def distort(normalised: Array, camera: Camera) -> Array:
 
 def rotation(rvec: Array) -> Array:
     """Rotation matrix (3, 3) of a rotation vector (3,), by Rodrigues' formula."""
-    a = float(np.linalg.norm(rvec))
+    x, y, z = (float(v) for v in rvec)
+    a = math.sqrt(x * x + y * y + z * z)
     if a < 1e-12:
         return np.eye(3)
-    x, y, z = rvec / a
-    k = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.asarray(np.eye(3) + np.sin(a) * k + (1 - np.cos(a)) * k @ k)
+    x, y, z, s, c = x / a, y / a, z / a, math.sin(a), math.cos(a)
+    t = 1 - c
+    return np.array(
+        [
+            [c + t * x * x, t * x * y - s * z, t * x * z + s * y],
+            [t * x * y + s * z, c + t * y * y, t * y * z - s * x],
+            [t * x * z - s * y, t * y * z + s * x, c + t * z * z],
+        ]
+    )
 
 
 def project(points: Array, pose: Array, camera: Camera) -> Array:
