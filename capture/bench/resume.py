@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from capture.speech.heard import Heard
 
 _SEARCHED_ROWS = 20_000
-_UNCOUNTED = UNJUDGED | admin.KINDS
+_UNCOUNTED = (UNJUDGED | admin.KINDS) - {admin.SIGNATURE}
+"""Rows that the judge does not see; who signed it must, to say that something was changed afterwards."""
 _LIFE = ("opened", "job_end", "reopened", "paused", "resumed", "handed_over")
 
 

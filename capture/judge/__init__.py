@@ -15,7 +15,7 @@ from capture.judge.entry import (
     Verdict,
     Warned,
 )
-from capture.judge.judging import finish, judge
+from capture.judge.judging import finish, judge, judge_instead
 from capture.judge.uncertainty import conformance_probability
 from capture.judge.view import JobView, Standing
 from capture.judge.warned import WARNINGS, WarningKind
@@ -38,4 +38,5 @@ __all__ = [
     "entry_to_body",
     "finish",
     "judge",
+    "judge_instead",
 ]

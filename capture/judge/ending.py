@@ -51,7 +51,7 @@ def job_end(procedure: Procedure, view: JobView, last: Entry | None) -> Entry:
             "missing": missing,
             "kit": [line.plain() for line in balance(procedure, view)],
             "unsigned": unsigned,
-            "unconfirmed": [held.id for held in view.standing if held.entry.status == "unconfirmed"],
+            "unconfirmed": [held.id for held in view.standing if not held.accepted],
         },
         warnings=(*warnings, *balance_warnings(procedure, view), *(_unsigned_notice(procedure, r) for r in unsigned)),
     )

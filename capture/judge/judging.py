@@ -14,7 +14,7 @@ from capture.judge.entry import Candidate, Entry, Moment, Warned
 from capture.judge.photos import photo
 from capture.judge.say import knows, name_of, unit_words
 from capture.judge.talk import after_sign_off, command, corrected, unclear, withdraw_last
-from capture.judge.view import JobView
+from capture.judge.view import JobView, Standing
 from capture.judge.warned import warned
 from capture.phrases.statements import (
     CheckSaid,
@@ -77,6 +77,33 @@ def judge(procedure: Procedure, view: JobView, candidate: Candidate, moment: Mom
     else:
         found = (not_understood(case, "", "Nothing was heard; say it again."),)
     return _with_common(case, found)
+
+
+def judge_instead(
+    procedure: Procedure,
+    view: JobView,
+    candidate: Candidate,
+    target: Standing,
+    measured: Standing | None = None,
+) -> tuple[Entry, ...]:
+    """Judge what a reviewer puts in the place of a standing entry, as of the moment when that one was taken.
+
+    Args:
+        procedure: the kind of job.
+        view: the job so far.
+        candidate: a statement about the same thing, or a picture's measurement made anew.
+        target: the entry whose place it takes.
+        measured: for a picture, the reading that was taken from it.
+    """
+    case = Case(procedure, view, candidate, target.moment, instead=target)
+    if candidate.photo is not None:
+        found = photo(case, candidate.photo, measured)
+    elif isinstance(candidate.statement, Said):
+        found = _statement(case, candidate.statement)
+    else:
+        return ()
+    changed = after_sign_off(case, target)
+    return (*found[:-1], replace(found[-1], warnings=(*found[-1].warnings, *changed)))
 
 
 def finish(procedure: Procedure, view: JobView, moment: Moment) -> tuple[Entry, ...]:

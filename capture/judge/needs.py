@@ -9,7 +9,7 @@ from typing import Literal
 from capture.judge import kit
 from capture.judge.entry import Warned
 from capture.judge.say import NEED_VERBS, name_of
-from capture.judge.view import JobView, Standing
+from capture.judge.view import JOB_WIDE, JobView, Standing
 from capture.judge.warned import warned
 from capture.procedure.model import Need, Part, Procedure, Stage
 
@@ -22,6 +22,9 @@ _ACTS = {
     "part": "fit it and say so, or say why not in a note",
     "photo": "take the picture",
 }
+
+REJECTED = "was rejected by the reviewer"
+QUERIED = "was queried by the reviewer"
 
 
 @dataclass(frozen=True)
@@ -48,6 +51,7 @@ def missing_in(procedure: Procedure, view: JobView, stage: Stage) -> tuple[Missi
         for single in _singles(procedure, need):
             why = _why_missing(procedure, view, stage, single)
             if why is not None:
+                why = _reviewed(view, stage, single) or why
                 found.append(Missing(single.kind, single.ref, name_of(procedure, single.kind, single.ref), why))
     return tuple(found)
 
@@ -121,6 +125,16 @@ def _why_missing(procedure: Procedure, view: JobView, stage: Stage, need: Need) 
             return _held(view.last(need.kind, need.ref, stage=stage.id), need)
 
 
+def _reviewed(view: JobView, stage: Stage, need: Need) -> str | None:
+    """That something is missing because a reviewer asked for it again."""
+    for held in reversed(view.returned):
+        if (held.entry.kind, held.entry.subject) == (need.kind, need.ref) and (
+            held.entry.stage == stage.id or need.kind in JOB_WIDE
+        ):
+            return QUERIED if held.queried else REJECTED
+    return None
+
+
 def _held(held: Standing | None, need: Need) -> str | None:
     if held is None:
         return NEED_VERBS[need.kind]
@@ -181,7 +195,7 @@ def _wanted_later(procedure: Procedure, stage: Stage, part: Part) -> bool:
 
 
 def _act(item: Missing) -> str:
-    if item.why == "is not confirmed":
+    if item.why in {"is not confirmed", QUERIED}:
         return "say confirm, or say it again"
     if item.kind == "part" and "removed" in item.why:
         return "take the old one out and say so"

@@ -22,10 +22,12 @@ _PLACES = 3
 _RESERVED = "Look at the annotated picture before you rely on the value; take another one if in doubt."
 
 
-def photo(case: Case, result: PhotoResult) -> tuple[Entry, ...]:
+def photo(case: Case, result: PhotoResult, measured: Standing | None = None) -> tuple[Entry, ...]:
     """The photo's entry and, when it was measured for a reading, that reading's entry after it.
 
-    A picture belongs to the stage in which it was asked for, also when the next stage has begun since.
+    A picture belongs to the stage in which it was asked for, also when the next stage has begun since. With
+    ``case.instead`` an earlier picture's measurement is made anew: the new entries take the place of that photo and of
+    ``measured``, the reading that was taken from it, if there is one.
     """
     known = next((view for view in case.procedure.photos if view.id == result.view), None)
     if known is None:
@@ -33,9 +35,9 @@ def photo(case: Case, result: PhotoResult) -> tuple[Entry, ...]:
         return (not_understood(case, "", sentence),)
     result = _sound(result, known)
     asked = awaited(case.view, known.id, refused_answers=False)
-    stage = case.view.stage if asked is None else asked.entry.stage
-    measured = result.outcome == "measured" and known.measures is not None
-    to_reading = measured and _length(case, known)
+    stage = case.stage if asked is None or case.instead is not None else asked.entry.stage
+    usable = result.outcome == "measured" and known.measures is not None
+    to_reading = usable and _length(case, known)
     entry = _photo_entry(case, known, result, stage, reserved=not to_reading)
     if not to_reading or known.reading is None or result.value_mm is None:
         return (entry,)
@@ -48,8 +50,9 @@ def photo(case: Case, result: PhotoResult) -> tuple[Entry, ...]:
         view=known.id,
         expanded=None if result.expanded_mm is None else round_up(Decimal(repr(result.expanded_mm))),
         stage=stage,
-        place=case.view.end + 1,
+        place=case.place + 1 if measured is None else measured.place,
         words="",
+        instead=None if measured is None else measured.id,
         reservations=tuple(sentence for _, sentence in result.flags),
     )
     return entry, judge_reading(case.procedure, case.view, taken, case.moment)
@@ -115,4 +118,5 @@ def _photo_entry(case: Case, known: PhotoView, result: PhotoResult, stage: str |
             "measurement": plain(result.measurement),
         },
         warnings=tuple(warnings),
+        replaces=case.replaces,
     )

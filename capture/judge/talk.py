@@ -80,10 +80,15 @@ def corrected(view: JobView, said: Said) -> Standing | None:
 
 def after_sign_off(case: Case, target: Standing) -> tuple[Warned, ...]:
     """The warning that ``target`` is changed although somebody has signed since."""
-    signed = [held for held in case.view.each("sign_off") if held.place > target.place]
+    signed = [held.entry for held in case.view.each("sign_off") if held.place > target.place]
+    signed += [
+        item.entry
+        for place, item in enumerate(case.view.recorded)
+        if item.entry.kind == "signature" and place > target.place
+    ]
     if not signed or target.entry.kind == "sign_off":
         return ()
-    roles = ", ".join(dict.fromkeys(name_of(case.procedure, "sign_off", held.entry.subject) for held in signed))
+    roles = ", ".join(dict.fromkeys(name_of(case.procedure, "sign_off", entry.subject) for entry in signed))
     name = name_of(case.procedure, target.entry.kind, target.entry.subject)
     return (
         warned(

@@ -35,18 +35,22 @@ VALUE_KINDS = frozenset(
 JOB_WIDE = frozenset({"identity", "instrument", "sign_off"})
 """Kinds that hold for the whole job, not for one stage."""
 
+REVIEWED = "reviewed"
+"""The kind of an entry in which a reviewer decides on another one; the last decision on an entry counts."""
+
 _BELIEVED_OPEN = frozenset({"implausible", "words_doubtful", "unit_assumed"})
 
 
 @dataclass(frozen=True)
 class Standing:
     """An entry that currently stands. ``place`` is the position, in the whole record of the job, of the first entry
-    of its chain of corrections."""
+    of its chain of corrections, ``decision`` what a reviewer last decided on it."""
 
     id: str
     entry: Entry
     moment: Moment
     place: int
+    decision: Recorded | None = None
 
     @property
     def data(self) -> Any:
@@ -55,8 +59,14 @@ class Standing:
 
     @property
     def accepted(self) -> bool:
-        """Whether the entry is accepted, not only recorded."""
-        return self.entry.status == "accepted"
+        """Whether the entry is accepted, not only recorded: as it came in or by a reviewer, and not queried since."""
+        decided = decision_of(self.decision)
+        return decided == "accepted" or (self.entry.status == "accepted" and decided != "queried")
+
+    @property
+    def queried(self) -> bool:
+        """Whether a reviewer asked for it to be taken again or confirmed."""
+        return decision_of(self.decision) == "queried"
 
     @property
     def believed(self) -> bool:
@@ -78,20 +88,23 @@ class Standing:
 
 @dataclass(frozen=True)
 class JobView:
-    """The job so far. ``recorded`` is everything in the order of the record; ``standing`` what stands, by place."""
+    """The job so far. ``recorded`` is everything in the order of the record; ``standing`` what stands, by place;
+    ``returned`` what a reviewer queried or rejected and nobody has taken anew or confirmed since, by place."""
 
     recorded: tuple[Recorded, ...]
     standing: tuple[Standing, ...]
     stage: str | None
     last_field: str | None
+    returned: tuple[Standing, ...] = ()
 
     @classmethod
     def of(cls, recorded: Iterable[Recorded], procedure: Procedure) -> JobView:
         """The view of these recorded entries, given in the order of the record. An entry about something that the
         procedure does not know never stands."""
         entries = tuple(recorded)
-        known = [held for held in _standing(entries) if knows(procedure, held.entry.kind, held.entry.subject)]
-        standing = tuple(sorted(known, key=lambda held: held.place))
+        found = [held for held in _unreplaced(entries) if knows(procedure, held.entry.kind, held.entry.subject)]
+        unreplaced = tuple(sorted(found, key=lambda held: held.place))
+        standing = tuple(held for held in unreplaced if decision_of(held.decision) != "rejected")
         begun = [held.entry.subject for held in standing if held.entry.kind == "stage"]
         fields = [
             item.entry.subject
@@ -103,6 +116,7 @@ class JobView:
             standing=standing,
             stage=begun[-1] if begun else None,
             last_field=fields[-1] if fields else None,
+            returned=tuple(_returned(entries, unreplaced)),
         )
 
     @property
@@ -144,12 +158,12 @@ class JobView:
         ]
 
     def waiting(self, field: str | None = None) -> list[Standing]:
-        """Entries that wait to be confirmed, in order; only those that no later entry of the same thing, in the same
-        stage, has overtaken. With ``field``: only readings of it."""
+        """Entries that wait to be confirmed, or that a reviewer queried, in order; only those that no later entry of
+        the same thing, in the same stage, has overtaken. With ``field``: only readings of it."""
         return [
             held
             for index, held in enumerate(self.standing)
-            if held.entry.status == "unconfirmed"
+            if not held.accepted
             and (field is None or (held.entry.kind == "reading" and held.entry.subject == field))
             and not any(same_thing(held.entry, later.entry) for later in self.standing[index + 1 :])
         ]
@@ -173,11 +187,42 @@ def way(entry: Entry) -> str | None:
     return None if value is None else str(value)
 
 
-def _standing(entries: tuple[Recorded, ...]) -> Iterator[Standing]:
+def decision_of(decision: Recorded | None) -> str | None:
+    """What a reviewer's entry decided: "accepted", "queried" or "rejected"; None when nothing (any more)."""
+    return None if decision is None else str(decision.entry.data.get("decision"))
+
+
+def decisions(entries: Iterable[Recorded]) -> dict[str, Recorded]:
+    """By entry id, the reviewers' last decision on it; comments decide nothing, and what was taken back is none."""
+    found: dict[str, Recorded] = {}
+    for item in entries:
+        if item.entry.kind != REVIEWED or decision_of(item) == "commented":
+            continue
+        about = str(item.entry.data.get("about"))
+        if decision_of(item) == "taken_back":
+            found.pop(about, None)
+        else:
+            found[about] = item
+    return found
+
+
+def _unreplaced(entries: tuple[Recorded, ...]) -> Iterator[Standing]:
     replaced = {item.entry.replaces for item in entries}
+    decided = decisions(entries)
     places: dict[str, int] = {}
     for index, item in enumerate(entries):
         replaces = item.entry.replaces
         places[item.id] = index if replaces is None else places.get(replaces, index)
         if item.entry.kind in VALUE_KINDS and item.entry.status != "not_accepted" and item.id not in replaced:
-            yield Standing(item.id, item.entry, item.moment, places[item.id])
+            yield Standing(item.id, item.entry, item.moment, places[item.id], decided.get(item.id))
+
+
+def _returned(entries: tuple[Recorded, ...], unreplaced: tuple[Standing, ...]) -> Iterator[Standing]:
+    """What was queried or rejected and not taken anew since; a later decision than the taking counts again."""
+    order = {item.id: index for index, item in enumerate(entries)}
+    for held in unreplaced:
+        if held.decision is None or decision_of(held.decision) == "accepted":
+            continue
+        since = order[held.decision.id]
+        if not any(same_thing(held.entry, other.entry) and order[other.id] > since for other in unreplaced):
+            yield held

@@ -1,4 +1,4 @@
-"""Do the signatures hold, also those of purges, and do imported jobs still prove where they came from?"""
+"""Do signatures hold, also those of purges, are reviews of real entries, and do imported jobs prove their origin?"""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 from capture.errors import CaptureError
 from capture.record import admin
 from capture.record.connection import LEDGER
+from capture.record.decisions import REVIEWED, decision_faults
 from capture.record.ledger import Record
 from capture.record.provenance import job_faults
 from capture.record.rows import Fault, Row
@@ -15,7 +16,12 @@ from capture.record.signatures import Signed, hash_at, job_signatures, purge_hol
 
 _MISSHAPEN = (CaptureError, ValueError, KeyError, TypeError, AttributeError)
 _DOUBT = "do not rely on it; ask the person named and compare with a copy of the record"
-_JOBS = f"SELECT job FROM ledger WHERE kind IN ({', '.join('?' * 3)}) GROUP BY job ORDER BY min(seq)"
+_PROVEN = (admin.SIGNATURE, admin.PURGED, admin.IMPORTED, REVIEWED)
+_JOBS = f"SELECT job FROM ledger WHERE kind IN ({', '.join('?' * len(_PROVEN))}) GROUP BY job ORDER BY min(seq)"
+_ALTERED = (
+    "SELECT DISTINCT job FROM ledger WHERE instr(body, '\"review\":') AND json_type(body, '$.review') IS NOT NULL "
+    f"AND job NOT IN (SELECT job FROM ledger WHERE kind IN ({', '.join('?' * len(_PROVEN))}))"
+)
 _ASTRAY = (
     "SELECT seq, id FROM ledger WHERE instr(body, '\"origin\":') AND json_type(body, '$.origin') IS NOT NULL "
     "AND job NOT IN (SELECT job FROM ledger WHERE kind = ?)"
@@ -32,7 +38,7 @@ class Proofs:
 
 
 def check_proofs(folder: Path) -> Proofs:
-    """Check every job of a record that was signed, purged or imported."""
+    """Check every job of a record that was signed, reviewed, purged or imported."""
     try:
         with Record.open(folder, writing=False) as record:
             return _of_record(record)
@@ -47,7 +53,7 @@ def _of_record(record: Record) -> Proofs:
     ]
     notices: list[Fault] = []
     signatures: list[Signed] = []
-    for (job,) in record._fetch(_JOBS, (admin.SIGNATURE, admin.PURGED, admin.IMPORTED)):
+    for (job,) in [*record._fetch(_JOBS, _PROVEN), *record._fetch(_ALTERED, _PROVEN)]:
         try:
             found, wrong = _of_job(record, list(record.rows(job)))
         except _MISSHAPEN as error:
@@ -77,7 +83,7 @@ def _several_keys(signatures: list[Signed]) -> list[Fault]:
 def _of_job(record: Record, rows: list[Row]) -> tuple[tuple[Signed, ...], list[Fault]]:
     found = job_signatures(rows, lambda seq: hash_at(record, seq))
     faults = [fault for one in found for fault in _signature_faults(one)]
-    return found, faults + _purge_faults(rows) + job_faults(rows, record.read_media)
+    return found, faults + _purge_faults(rows) + decision_faults(rows) + job_faults(rows, record.read_media)
 
 
 def _signature_faults(one: Signed) -> list[Fault]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from capture.errors import CaptureError
 from capture.record import admin
+from capture.record.decisions import changes
 from capture.record.ledger import Record
 from capture.record.origin import Layer, layers
 from capture.record.rows import Row
@@ -147,7 +148,9 @@ def _after(rows: Sequence[Row], row: Row) -> tuple[str, ...]:
     except CaptureError:
         there = []
     covered = {known.id for known, _ in there[: count if isinstance(count, int) and count > 0 else 0]}
-    return tuple(other.id for other in rows if other.kind not in _NO_CHANGE and other.id not in covered)
+    return tuple(
+        other.id for other in rows if other.kind not in _NO_CHANGE and other.id not in covered and changes(other)
+    )
 
 
 def _there(rows: Sequence[Row], depth: int) -> list[tuple[Row, Layer]]:
