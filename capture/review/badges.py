@@ -29,3 +29,10 @@ SEVERITIES = {
 }
 UNCONFIRMED = Badge("○", "not confirmed", OPEN)
 NOT_ACCEPTED = Badge("⊘", "not accepted", OPEN)
+DECIDED = {
+    "accepted": Badge("✓", "accepted in review", GOOD),
+    "queried": Badge("?", "queried in review", OPEN),
+    "rejected": Badge("✕", "rejected in review", BAD),
+    "commented": Badge("“", "comment", QUIET),
+    "taken_back": Badge("↶", "decision taken back", QUIET),
+}

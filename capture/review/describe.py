@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from capture.review import wording as w
-from capture.review.badges import BAD, GOOD, OPEN, QUIET, Badge
+from capture.review.badges import BAD, DECIDED, GOOD, OPEN, QUIET, Badge
 from capture.review.names import Names
 
 
@@ -187,8 +187,8 @@ def _paused(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
 
 def _resumed(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
     words = "taken up again" if kind == "resumed" else "opened again after its end"
-    facts = [(w.spaced(key), w.plain(value)) for key, value in data.items() if key != "technician"]
-    return Said("Job", f"{words} by {w.plain(data.get('technician'))}", facts)
+    facts = [(w.spaced(key), w.plain(value)) for key, value in data.items() if key not in {"technician", "reviewer"}]
+    return Said("Job", f"{words} by {w.plain(data.get('technician') or data.get('reviewer'))}", facts)
 
 
 def _handed_over(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
@@ -205,6 +205,15 @@ def _purged(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
 def _imported(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
     facts = [(w.spaced(key), w.plain(value)) for key, value in data.items() if isinstance(value, str | int)]
     return Said("Brought in from another record", "", facts, label="Imported")
+
+
+def _reviewed(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
+    what = names.of(w.plain(data.get("kind")), subject) if subject else w.titled(data.get("kind"))
+    decision = w.plain(data.get("decision"))
+    facts = [("by", f"{w.plain(data.get('person'))}, {w.plain(data.get('role'))}")]
+    said = Said(what, w.plain(data.get("comment")), facts, label="Review")
+    said.badges.append(DECIDED.get(decision, Badge("–", w.spaced(decision), QUIET)))
+    return said
 
 
 def _anything(data: _Data, subject: str | None, kind: str, names: Names) -> Said:
@@ -238,6 +247,7 @@ _WRITERS: Mapping[str, Callable[[_Data, str | None, str, Names], Said]] = {
     "resumed": _resumed,
     "reopened": _resumed,
     "handed_over": _handed_over,
+    "reviewed": _reviewed,
     "purged": _purged,
     "imported": _imported,
 }

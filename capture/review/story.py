@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from capture.review import wording as w
+from capture.review.badges import DECIDED, UNCONFIRMED
 from capture.review.inline import Gallery, Shown
 from capture.review.items import VALUE_KINDS, Item, ShownWarning, item_of
 from capture.review.names import Names
@@ -75,8 +76,8 @@ class Raised:
 
 @dataclass(frozen=True)
 class Story:
-    """One job. ``standing`` are the entries that nothing replaced or withdrew; ``replaced_by`` maps an entry's id to
-    the entry that took its place."""
+    """One job. ``standing`` are the entries that nothing replaced or withdrew and no reviewer rejected; ``replaced_by``
+    maps an entry's id to the entry that took its place, ``decided`` to the reviewers' last decision on it."""
 
     items: tuple[Item, ...]
     sections: tuple[Section, ...]
@@ -87,6 +88,7 @@ class Story:
     opened: Item | None
     sources: tuple[Item, ...]
     ended: bool
+    decided: Mapping[str, Item] = field(default_factory=dict)
 
     def find(self, id_: str | None) -> Item | None:
         """The entry with this id."""
@@ -105,17 +107,22 @@ def tell(rows: Sequence[Row], names: Names, gallery: Gallery) -> Story:
         names: the procedure's names.
         gallery: where clips and pictures come from.
     """
-    items = tuple(item_of(row, names) for row in rows)
+    read = [item_of(row, names) for row in rows]
+    decided = _decided(read)
+    items = tuple(_as_decided(item, decision_of(decided.get(item.row.id))) for item in read)
     replaced_by: dict[str, Item] = {}
     for item in items:
         if item.replaces is not None:
             replaced_by.setdefault(item.replaces, item)
+    rejected = {id_ for id_, item in decided.items() if decision_of(item) == "rejected"}
     standing = tuple(
         item
         for item in items
-        if item.kind in VALUE_KINDS and item.status != "not_accepted" and item.row.id not in replaced_by
+        if item.kind in VALUE_KINDS
+        and item.status != "not_accepted"
+        and item.row.id not in replaced_by.keys() | rejected
     )
-    gone = replaced_by.keys() | _overtaken(items)
+    gone = replaced_by.keys() | rejected | _overtaken(items)
     return Story(
         items=items,
         sections=tuple(_sections([item for item in items if item.kind not in _FRONT], names, gallery)),
@@ -126,7 +133,38 @@ def tell(rows: Sequence[Row], names: Names, gallery: Gallery) -> Story:
         opened=next((item for item in items if item.kind == "opened"), None),
         sources=tuple(item for item in items if item.kind == "source"),
         ended=next((item.kind == "job_end" for item in reversed(items) if item.kind in _LAST_WORD), False),
+        decided=decided,
     )
+
+
+def decision_of(item: Item | None) -> str | None:
+    """What a reviewer's row decided; None when there is none."""
+    return None if item is None else w.plain(item.data.get("decision"))
+
+
+def _as_decided(item: Item, decision: str | None) -> Item:
+    """The entry as it stands after review: an acceptance settles what was not confirmed, a query opens it again."""
+    if decision is None:
+        return item
+    badges = tuple(badge for badge in item.badges if badge != UNCONFIRMED or decision != "accepted")
+    status = {"accepted": "accepted", "queried": "unconfirmed"}.get(decision, item.status)
+    if item.status == "not_accepted":
+        status = item.status
+    return replace(item, status=status, badges=(*badges, *((DECIDED[decision],) if decision in DECIDED else ())))
+
+
+def _decided(items: Iterable[Item]) -> dict[str, Item]:
+    """By entry id the last decision on it; a comment decides nothing, and what was taken back is none."""
+    found: dict[str, Item] = {}
+    for item in items:
+        if item.kind != "reviewed" or decision_of(item) == "commented":
+            continue
+        about = w.plain(item.data.get("about"))
+        if decision_of(item) == "taken_back":
+            found.pop(about, None)
+        else:
+            found[about] = item
+    return found
 
 
 def _overtaken(items: Sequence[Item]) -> set[str]:
