@@ -18,13 +18,18 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Photo:
-    """A decoded picture: ``rgb`` (H, W, 3) uint8, upright; ``sha256`` of the original bytes; what EXIF told."""
+    """A decoded picture: ``rgb`` (H, W, 3) uint8, upright; ``sha256`` of the original bytes; what EXIF told (see
+    :mod:`vision.exif`)."""
 
     rgb: npt.NDArray[np.uint8]
     sha256: str
     captured: str | None = None
     camera_model: str | None = None
     focal_length_mm: float | None = None
+    lens: str | None = None
+    zoom: float | None = None
+    focus: str | None = None
+    focal_35mm: float | None = None
 
     @property
     def size(self) -> tuple[int, int]:

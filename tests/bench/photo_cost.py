@@ -23,7 +23,7 @@ RUNS = 3
 
 
 def make(folder: Path) -> None:
-    """Write ``NAME.jpg`` and ``NAME.json`` (the setup) for every size: one scene, enlarged, with the noise of its size."""
+    """Write ``NAME.jpg`` and ``NAME.json`` (the setup) for every size: one scene, enlarged, then made noisy."""
     import cv2
     from PIL import Image
 

@@ -14,6 +14,8 @@ from capture.errors import CaptureError
 
 MOST_PIXELS = 100_000_000
 _TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
+_JPEG_WITH_MORE = "MPO"
+"""What Pillow calls a JPEG that holds further pictures behind the first one, as many phones write them."""
 
 
 class Refused(CaptureError):
@@ -80,8 +82,8 @@ def picture_type(data: bytes) -> str:
                 (width, height), kind = picture.size, str(picture.format)
     except (Image.DecompressionBombError, Warning) as error:
         raise Refused(415, f"The picture has too many pixels ({error}); take it in a smaller size.") from error
-    except (OSError, ValueError, SyntaxError) as error:
+    except Exception as error:
         raise Refused(415, "That is no JPEG, PNG or WebP picture; set the camera to JPEG and take it again.") from error
     if width * height > MOST_PIXELS:
         raise Refused(415, f"The picture has {width} x {height} pixels, too many; take it in a smaller size.")
-    return _TYPES[kind]
+    return _TYPES["JPEG" if kind == _JPEG_WITH_MORE else kind]
