@@ -12,9 +12,10 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from vision.assisted import measure_at
     from vision.calibration import Board, calibrate
     from vision.drawing import overlay
-    from vision.errors import CalibrationError, PhotoError, SetupError, VisionError
+    from vision.errors import CalibrationError, PhotoError, PointsError, SetupError, VisionError
     from vision.measuring import measure
     from vision.model import (
         Camera,
@@ -50,11 +51,12 @@ _WHERE = {
         ],
         "model",
     ),
-    **dict.fromkeys(["CalibrationError", "PhotoError", "SetupError", "VisionError"], "errors"),
+    **dict.fromkeys(["CalibrationError", "PhotoError", "PointsError", "SetupError", "VisionError"], "errors"),
     "load_photo": "photo",
     "load_setup": "setups",
     "setup_from_mapping": "setups",
     "measure": "measuring",
+    "measure_at": "assisted",
     "overlay": "drawing",
     "to_json": "report",
     "calibrate": "calibration",
@@ -73,6 +75,7 @@ __all__ = [
     "Photo",
     "PhotoError",
     "Pixels",
+    "PointsError",
     "Refusal",
     "Setup",
     "SetupError",
@@ -82,6 +85,7 @@ __all__ = [
     "load_photo",
     "load_setup",
     "measure",
+    "measure_at",
     "overlay",
     "setup_from_mapping",
     "to_json",

@@ -5,6 +5,7 @@
     VisionError             exit code 4
     ├── PhotoError          a file is no photograph that can be read
     ├── SetupError          a setup file is wrong; says every fault at once
+    ├── PointsError         points set by a person are none
     └── CalibrationError    the pictures given do not calibrate a camera
 
 A picture that can be read but not measured is no error: :func:`vision.measure` answers with a ``Refusal``.
@@ -36,6 +37,12 @@ class SetupError(VisionError):
     def __init__(self, where: str, faults: list[str]) -> None:
         self.faults = tuple(faults)
         super().__init__(f"{where}: " + "; ".join(faults))
+
+
+class PointsError(VisionError):
+    """Points set by a person cannot be used."""
+
+    exit_code = 2
 
 
 class CalibrationError(VisionError):

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+Point = tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
@@ -143,7 +144,10 @@ class Pixels:
 
 @dataclass(frozen=True)
 class Measurement:
-    """Height of the lever tip over the rim plane, mm, with its expanded uncertainty (coverage factor ``k``)."""
+    """Height of the lever tip over the rim plane, mm, with its expanded uncertainty (coverage factor ``k``).
+
+    ``points``: what a person set, px, when it is assisted.
+    """
 
     value_mm: float
     expanded_mm: float
@@ -158,6 +162,7 @@ class Measurement:
     assisted: bool = False
     photo_sha256: str = ""
     setup_name: str = ""
+    points: Mapping[str, tuple[Point, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

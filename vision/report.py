@@ -38,6 +38,7 @@ def to_json(result: Measurement | Refusal) -> dict[str, Any]:
         "scale_mm_per_px": _round(result.scale_mm_per_px, 6),
         "pose": {k: _round(v) for k, v in result.pose.items()},
         "assisted": result.assisted,
+        "points": {name: [list(p) for p in points] for name, points in result.points.items()},
         "pixels": _pixels(result.pixels),
         "photo_sha256": result.photo_sha256,
         "setup": result.setup_name,
