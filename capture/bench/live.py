@@ -134,8 +134,10 @@ class Live:
             raise UsageError("The line is empty; type what you would say.")
         return self.do(lambda: self._take(lambda: self.session.typed(words, self.clock.now(), line.strip())))
 
-    def photo(self, data: bytes, media_type: str, view: str | None, name: str) -> tuple[Recorded, ...]:
-        """Take a picture; for the photo view that was asked for, or for ``view``.
+    def photo(
+        self, data: bytes, media_type: str, view: str | None, name: str, device: str = ""
+    ) -> tuple[Recorded, ...]:
+        """Take a picture; for the photo view that was asked for, or for ``view``. ``device`` sent it, where known.
 
         Raises:
             UsageError: there is no such view.
@@ -143,7 +145,7 @@ class Live:
         """
         if view is not None and all(view != known.id for known in self.procedure.photos):
             raise UsageError(f"There is no photo view '{view}'; choose one of the procedure's.")
-        facts = {"name": name, "time_from": "arrival"}
+        facts = {"name": name, "time_from": "arrival"} | ({"device": device} if device else {})
 
         def take() -> tuple[Recorded, ...]:
             moment = self.clock.now()

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
+from capture.bench.gate.lan import certificate_for, lan_address, readable
+from capture.bench.gate.people import People, people_file
 from capture.bench.live_desk import Desk, Settings, VoiceChoice
 from capture.bench.live_level import RATE
 from capture.bench.live_source import read_practice
@@ -18,7 +20,7 @@ from capture.bench.live_types import Listener
 from capture.bench.live_watch import FolderWatch
 from capture.bench.measurer import SetupMeasurer
 from capture.bench.page.hub import Hub
-from capture.bench.page.serve import BenchServer
+from capture.bench.page.serve import BenchServer, Network
 from capture.bench.page.uploads import picture_type
 from capture.bench.resume import shifted
 from capture.bench.session import Measurer
@@ -49,6 +51,9 @@ class Options:
     headset: bool = False
     keep_sound: bool = True
     model: Path | None = None
+    lan: str | None = None
+    plain: bool = False
+    people: Path | None = None
 
 
 def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
@@ -86,13 +91,38 @@ def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
         if watch is not None:
             watch.start()
         try:
-            server = BenchServer(desk, hub, options.port)
+            network = network_of(options)
+            server = BenchServer(desk, hub, options.port, network, kept=config_folder())
             (ready or (lambda address: _print_address(address, target)))(server.address)
+            if network is not None and server.lan is not None:
+                _print_network(server.lan.origin, network)
             server.run()
         finally:
             if watch is not None:
                 watch.stop()
     return 0
+
+
+def config_folder() -> Path:
+    """Where this machine's user keeps what is no part of a record: sessions, the certificate."""
+    return people_file().parent
+
+
+def network_of(options: Options) -> Network | None:
+    """What ``--lan`` opens; None without it.
+
+    Raises:
+        CaptureError: the address or the list of people cannot be used, or the certificate cannot be made.
+    """
+    if options.lan is None:
+        if options.plain:
+            raise UsageError("--plain goes with --lan; without it nothing leaves this machine.")
+        return None
+    address = lan_address(options.lan)
+    people = People(options.people or people_file())
+    people.everybody()
+    certificate = None if options.plain else certificate_for(config_folder() / "certificate", address)
+    return Network(address, certificate, people, options.port)
 
 
 def settings_of(options: Options) -> Settings:
@@ -224,3 +254,17 @@ def _print_address(address: str, target: Path) -> None:
     click.echo(f"record {target}", err=True)
     click.echo("Open this address in a browser of this machine; stop with Ctrl+C.", err=True)
     click.echo(address)
+
+
+def _print_network(origin: str, network: Network) -> None:
+    click.echo(f"On the network: {origin} (login or paired phone only)", err=True)
+    if network.certificate is None:
+        click.echo(
+            "WARNING: not encrypted. Whoever is on this network can read passphrases, sound and pictures.", err=True
+        )
+    else:
+        click.echo(f"certificate SHA-256 {readable(network.certificate.fingerprint)}", err=True)
+    if not any(person.removed is None for person in network.people.everybody()):
+        click.echo(
+            "Nobody can log in yet: 'benchwitness people add NAME --role technician'. Phones can be paired.", err=True
+        )

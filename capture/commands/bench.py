@@ -43,6 +43,20 @@ import click
     show_default=True,
     help="Keep all sound in the record, or only the clips of what was said.",
 )
+@click.option(
+    "--lan",
+    metavar="[ADDRESS]",
+    is_flag=False,
+    flag_value="auto",
+    help="Also serve this machine's network, on one address, to people who log in and phones that are paired.",
+)
+@click.option("--plain", is_flag=True, help="With --lan: do not encrypt. Only for a network that you trust.")
+@click.option(
+    "--people",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="With --lan: who may log in; else $BENCHWITNESS_PEOPLE, else in the user's configuration folder.",
+)
 @click.option("--model", type=click.Path(path_type=Path), help="Another Vosk model directory.")
 def command(
     place: Path | None,
@@ -58,12 +72,16 @@ def command(
     voice: str,
     headset: bool,
     keep_sound: str,
+    lan: str | None,
+    plain: bool,
+    people: Path | None,
     model: Path | None,
 ) -> int:
     """Run a job live: listen, read back, and show the job on a page of this machine.
 
-    The address that is printed lets one browser in; nothing is reachable from other machines. Voices are personal data:
-    what the microphone takes in lies in the record's folder and nowhere else.
+    The address that is printed lets browsers of this machine in; keep it to yourself. Other machines reach nothing
+    unless --lan is given, and then only with a login ('benchwitness people') or as a phone that was paired on the page.
+    Voices are personal data: what the microphone takes in lies in the record's folder and nowhere else.
     """
     from capture.bench.live_start import Options, list_microphones, run
 
@@ -83,6 +101,9 @@ def command(
         headset=headset,
         keep_sound=keep_sound == "all",
         model=model,
+        lan=lan,
+        plain=plain,
+        people=people,
     )
     return run(options)
 

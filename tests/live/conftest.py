@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from capture.bench.page.serve import BenchServer
+from capture.bench.page.serve import BenchServer, Network
 from tests.conftest import CHROMIUM
 from tests.live.stand_ins import Bench, make_bench
 
@@ -37,10 +37,12 @@ class Served:
 
 
 @contextmanager
-def running(folder: Path, *lines: str, port: int = 0, **facts: Any) -> Iterator[Served]:
+def running(
+    folder: Path, *lines: str, port: int = 0, network: Network | None = None, kept: Path | None = None, **facts: Any
+) -> Iterator[Served]:
     """A bench in ``folder`` (see ``make_bench``) with its server, until the block ends."""
     bench = make_bench(folder, lines, **facts)
-    server = BenchServer(bench.desk, bench.hub, port)
+    server = BenchServer(bench.desk, bench.hub, port, network, kept)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

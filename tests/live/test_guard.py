@@ -16,7 +16,9 @@ from typing import Any
 import pytest
 from PIL import Image
 
-from capture.bench.page.guard import COOKIE, HEADER, LARGEST_BODY, LARGEST_PHOTO
+from capture.bench.gate.access import LARGEST_BODY, LARGEST_PHOTO
+from capture.bench.gate.visitors import write_secret
+from capture.bench.page.guard import HEADER
 from capture.bench.page.uploads import Refused, picture_type
 from tests.live.conftest import Served, running
 
@@ -35,11 +37,13 @@ class Client:
     def __init__(self, served: Served) -> None:
         self.served = served
         self.host = served.server.origin.removeprefix("http://")
+        self.token = served.server.visitors.begin("local")
+        self.cookie = f"benchwitness_{self.host.rsplit(':', 1)[1]}"
         self.good = {
             "Host": self.host,
             "Origin": served.server.origin,
-            "Cookie": f"{COOKIE}={served.server.secrets.visit}",
-            HEADER: served.server.secrets.write,
+            "Cookie": f"{self.cookie}={self.token}",
+            HEADER: write_secret(self.token),
         }
 
     def ask(self, method: str, path: str, body: bytes = b"", **changed: str | None) -> tuple[HTTPResponse, bytes]:
@@ -87,8 +91,19 @@ def sentence(data: bytes) -> str:
     return text
 
 
-READS = ("/", "/events", "/static/bench.js", "/media/" + "0" * 64, "/said/1")
-WRITES = ("/job/open", "/say", "/hush", "/listening", "/photo", "/practice/0", "/said/1/end")
+READS = ("/", "/me", "/events", "/static/bench.js", "/media/" + "0" * 64, "/said/1")
+WRITES = (
+    "/job/open",
+    "/say",
+    "/hush",
+    "/listening",
+    "/photo",
+    "/practice/0",
+    "/said/1/end",
+    "/logout",
+    "/phone/pair",
+    "/phone/revoke",
+)
 
 
 @pytest.mark.parametrize("path", [*READS, "/enter"])
@@ -105,22 +120,52 @@ def test_localhost_is_the_same_place(idle: Client) -> None:
 
 
 @pytest.mark.parametrize("path", READS)
-@pytest.mark.parametrize("cookie", [None, f"{COOKIE}=guess", f"{COOKIE}=", "other=1", f"{COOKIE}=\u00e9", ";;=,"])
-def test_nothing_is_read_without_the_token(idle: Client, path: str, cookie: str | None) -> None:
-    answer, data = idle.ask("GET", path, Cookie=cookie)
+@pytest.mark.parametrize(
+    "cookie", [None, "OURS=guess", "OURS=", "other=1", "OURS=\u00e9", ";;=,", "OURS=" + "x" * 9000]
+)
+def test_nothing_is_read_without_a_session(idle: Client, path: str, cookie: str | None) -> None:
+    answer, data = idle.ask("GET", path, Cookie=cookie and cookie.replace("OURS", idle.cookie))
     assert answer.status == 401
-    assert idle.served.server.secrets.write.encode() not in data
+    assert idle.good[HEADER].encode() not in data
 
 
 def test_the_printed_address_lets_in_and_sets_a_strict_cookie(idle: Client) -> None:
-    answer, _ = idle.ask("GET", idle.served.address.removeprefix(idle.served.server.origin), Cookie=None)
-    assert answer.status == 303
+    path, _, token = idle.served.address.removeprefix(idle.served.server.origin).partition("#")
+    assert path == "/enter"
+    answer, _ = idle.post(path, {"token": token}, Cookie=None, x_bench_token=None)
+    assert answer.status == 200
     cookie = answer.headers["set-cookie"].lower()
     assert "httponly" in cookie
     assert "samesite=strict" in cookie
-    answer, _ = idle.ask("GET", "/enter?token=wrong", Cookie=None)
+    answer, data = idle.post(path, {"token": "wrong"}, Cookie=None, x_bench_token=None)
     assert answer.status == 401
     assert "set-cookie" not in answer.headers
+    sentence(data)
+    answer, _ = idle.post(path, {"token": token}, Cookie=None, x_bench_token=None, Origin="http://evil.example")
+    assert answer.status == 403
+    assert "set-cookie" not in answer.headers
+
+
+def test_a_browser_that_is_unknown_is_led_to_the_entrance(idle: Client) -> None:
+    answer, data = idle.ask("GET", "/", Cookie=None, Sec_Fetch_Mode="navigate", Sec_Fetch_Dest="document")
+    assert (answer.status, answer.headers["location"], data) == (303, "/enter", b"")
+
+
+@pytest.mark.parametrize("path", READS)
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"Origin": "http://evil.example"},
+        {"Origin": None, "Sec_Fetch_Site": "cross-site", "Sec_Fetch_Mode": "no-cors"},
+        {"Origin": None, "Sec_Fetch_Site": "same-site", "Sec_Fetch_Mode": "no-cors"},
+        {"Origin": None, "Sec_Fetch_Site": "same-site", "Sec_Fetch_Mode": "navigate", "Sec_Fetch_Dest": "iframe"},
+    ],
+    ids=str,
+)
+def test_nothing_is_read_for_a_page_of_elsewhere(idle: Client, path: str, changed: dict[str, str | None]) -> None:
+    """Cookies do not tell one port of a machine from another, so that SameSite alone would let such pages read."""
+    answer, _ = idle.ask("GET", path, **changed)
+    assert answer.status == 403
 
 
 @pytest.mark.parametrize("path", WRITES)
@@ -325,13 +370,14 @@ def test_a_name_full_of_markup_stays_text(client: Client) -> None:
 @pytest.mark.parametrize("changed", [{"Origin": "http://evil.example"}, {"Cookie": None}, {"Host": "evil.example"}, {}])
 def test_the_sound_socket_is_guarded_too(client: Client, changed: dict[str, str | None]) -> None:
     client.open()
-    token = client.served.server.secrets.write if changed else "guess"
+    token = client.good[HEADER] if changed else "guess"
     upgrade = {"Upgrade": "websocket", "Connection": "Upgrade", "Sec_WebSocket_Key": "AAAAAAAAAAAAAAAAAAAAAA==",
-               "Sec_WebSocket_Version": "13"}  # fmt: skip
-    answer, _ = client.ask("GET", f"/sound?rate=16000&token={token}", x_bench_token=None, **upgrade, **changed)
+               "Sec_WebSocket_Version": "13", "Sec_WebSocket_Protocol": f"bench, {token}"}  # fmt: skip
+    answer, _ = client.ask("GET", "/sound?rate=16000", x_bench_token=None, **upgrade, **changed)
     assert answer.status == 403
     line = socket.create_connection(tuple(client.host.split(":")), timeout=5)  # type: ignore[arg-type]
-    path = f"/sound?rate=16000&token={client.served.server.secrets.write}"
+    path = "/sound?rate=16000"
+    upgrade["Sec_WebSocket_Protocol"] = f"bench, {client.good[HEADER]}"
     head = [f"GET {path} HTTP/1.1", *(f"{n.replace('_', '-')}: {v}" for n, v in {**client.good, **upgrade}.items())]
     line.sendall("\r\n".join([*head, "", ""]).encode())
     assert b" 101 " in line.recv(4000).split(b"\r\n")[0]
@@ -339,7 +385,7 @@ def test_the_sound_socket_is_guarded_too(client: Client, changed: dict[str, str 
 
 
 def test_the_server_listens_on_loopback_only(idle: Client) -> None:
-    assert idle.served.server._socket.getsockname()[0] == "127.0.0.1"
+    assert [one.getsockname()[0] for one in idle.served.server._sockets] == ["127.0.0.1"]
 
 
 def test_a_stop_ends_open_streams_and_leaves_the_job(client: Client) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import socket
 import time
 import wave
 from collections.abc import Callable
@@ -47,6 +48,12 @@ def open_job(page: Any, served: Served) -> None:
 
 def shows(page: Any, place: str, text: str) -> None:
     page.locator(place).filter(has_text=text).first.wait_for()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
 
 
 def until(true: Callable[[], bool]) -> None:
@@ -192,28 +199,37 @@ def test_every_missing_thing_can_be_tapped(page: Any, serve: Serve) -> None:
 
 
 def test_a_lost_line_is_said_and_caught_up(page: Any, tmp_path: Path) -> None:
-    with running(tmp_path) as served:
+    port, kept = free_port(), tmp_path / "kept"
+    with running(tmp_path, port=port, kept=kept) as served:
         open_job(page, served)
         say(page, "stage as received")
-        port = int(served.server.origin.rsplit(":", 1)[1])
-        secrets = served.server.secrets
     shows(page, "#lost", "The line to the bench is lost")
     assert page.locator("#link").text_content() == "not connected"
     page.locator("#line").fill("leaks none")
     page.locator("#line").press("Enter")
     shows(page, "#answer", "did not reach the bench; it is not stored")
     until(lambda: page.locator("#line").input_value() == "leaks none")  # It is still there to be sent again.
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("capture.bench.page.serve.Secrets", lambda: secrets)
-        with running(tmp_path, port=port) as again:
-            job = again.bench.desk.board()["jobs"][0]["job"]
-            again.bench.desk.resume(job, "Rhea Okoro")
-            again.bench.desk.live.typed("hose chafed")
-            page.locator("#lost").wait_for(state="hidden")
-            shows(page, "#cards", "chafed")
-            page.locator("#line").press("Enter")
-            shows(page, "#cards", "Leaks under pressure")
-            assert again.bench.desk.board()["stage"]["id"] == "as_received"
+    with running(tmp_path, port=port, kept=kept) as again:
+        job = again.bench.desk.board()["jobs"][0]["job"]
+        again.bench.desk.resume(job, "Rhea Okoro")
+        again.bench.desk.live.typed("hose chafed")
+        page.locator("#lost").wait_for(state="hidden")
+        shows(page, "#cards", "chafed")
+        page.locator("#line").press("Enter")
+        shows(page, "#cards", "Leaks under pressure")
+        assert again.bench.desk.board()["stage"]["id"] == "as_received"
+
+
+def test_a_page_whose_session_ended_says_so_and_leads_back(page: Any, serve: Serve) -> None:
+    served = serve()
+    open_job(page, served)
+    (session,) = served.server.visitors._kept.values()
+    served.server.visitors.end(id_=session.id)
+    shows(page, "#lost", "does not know this page any more")
+    page.get_by_role("link", name="Come in again").click()
+    shows(page, "#told", "printed at the start")
+    page.goto(served.address)
+    page.locator("#bench").wait_for()
 
 
 def test_two_pages_show_the_same_and_a_late_one_catches_up(page: Any, serve: Serve) -> None:

@@ -44,7 +44,7 @@ def test_the_command_serves_one_address_and_stops_when_interrupted(
     running: tuple[subprocess.Popen[str], str, Path],
 ) -> None:
     process, address, place = running
-    assert re.fullmatch(r"http://127\.0\.0\.1:\d+/enter\?token=[\w-]{32}", address)
+    assert re.fullmatch(r"http://127\.0\.0\.1:\d+/enter#[\w-]{32}", address)
     with pytest.raises(urllib.error.HTTPError, match="401"):
         urllib.request.urlopen(address.split("/enter")[0], timeout=10)
     process.send_signal(signal.SIGINT)

@@ -4,31 +4,34 @@ from __future__ import annotations
 
 import asyncio
 import re
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
-from importlib.resources import files
-from typing import Any
 
 from starlette.applications import Starlette
-from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response, StreamingResponse
-from starlette.routing import Route, WebSocketRoute
+from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
+from capture.bench.gate.access import BENCH, Table
 from capture.bench.live_desk import Desk
-from capture.bench.page.guard import COOKIE, Guard, Secrets
+from capture.bench.page.answers import Handler, answering, own_file, page, stored, visitor_of
+from capture.bench.page.entrance import Entrance, Gate
+from capture.bench.page.guard import SOCKET_PROTOCOL
 from capture.bench.page.hub import Hub
+from capture.bench.page.phones import Phones
 from capture.bench.page.uploads import Refused, json_of, photo_of
 from capture.bench.tones import as_json
 from capture.bench.voice import PageVoice
-from capture.errors import CaptureError, EnvironmentFault, IntegrityError, UsageError
+from capture.errors import CaptureError
+from capture.record.keys import same_person
 
 _STATIC = {
     "bench.js": "text/javascript",
     "show.js": "text/javascript",
     "sound.js": "text/javascript",
     "microphone.js": "text/javascript",
+    "pair.js": "text/javascript",
     "worklet.js": "text/javascript",
     "bench.css": "text/css",
     "icon.svg": "image/svg+xml",
@@ -37,19 +40,21 @@ _PICTURES = frozenset({"image/jpeg", "image/png", "image/webp"})
 _LONGEST_LINE = 2_000
 _LARGEST_MESSAGE = 64_000
 
-Handler = Callable[[Request], Awaitable[Response]]
+TABLE = Table(BENCH)
+"""Who may use which route."""
 
 
-def make_app(desk: Desk, hub: Hub, known: Secrets, hosts: list[str]) -> Starlette:
-    """The application.
+def make_app(desk: Desk, hub: Hub, gate: Gate) -> Starlette:
+    """The application, which has to be served behind a ``Guard``.
 
     Args:
         desk: the bench.
         hub: spreads what it tells.
-        known: the secrets of this start.
-        hosts: allowed values of the Host header, with port.
+        gate: who comes in.
     """
-    pages = _Pages(desk, hub, known)
+    entrance = Entrance(gate)
+    phones = Phones(desk, hub, gate, entrance)
+    hub.board = lambda: {**desk.board(), "phones": phones.listed()}
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
@@ -57,75 +62,52 @@ def make_app(desk: Desk, hub: Hub, known: Secrets, hosts: list[str]) -> Starlett
         yield
         hub.close()
 
-    def post(path: str, action: Handler) -> Route:
-        return Route(path, _answering(action), methods=["POST"])
-
-    routes = [
-        Route("/enter", pages.enter),
-        Route("/", pages.page),
-        Route("/static/{name}", pages.static),
-        Route("/events", pages.events),
-        Route("/media/{digest}", _answering(pages.medium)),
-        Route("/said/{number:int}", pages.said),
-        post("/job/{action}", pages.job),
-        post("/say", pages.say),
-        post("/hush", pages.hush),
-        post("/said/{number:int}/end", pages.said_ended),
-        post("/listening", pages.listening),
-        post("/practice/{number:int}", pages.practice),
-        post("/photo", pages.photo),
-        WebSocketRoute("/sound", pages.sound),
-    ]
-    return Starlette(routes=routes, lifespan=life, middleware=[Middleware(Guard, known=known, hosts=hosts)])
-
-
-def _answering(action: Handler) -> Handler:
-    """Every error of ours becomes its sentence with a fitting status."""
-
-    async def answer(request: Request) -> Response:
-        try:
-            return await action(request)
-        except Refused as error:
-            return JSONResponse({"error": str(error)}, error.status)
-        except UsageError as error:
-            return JSONResponse({"error": str(error)}, 400)
-        except (EnvironmentFault, IntegrityError) as error:
-            return JSONResponse({"error": str(error)}, 503)
-        except CaptureError as error:
-            return JSONResponse({"error": str(error)}, 409)
-
-    return answer
+    routes: list[BaseRoute] = [*entrance.routes(), *phones.routes(), *_Pages(desk, hub, gate).routes()]
+    return Starlette(routes=routes, lifespan=life)
 
 
 class _Pages:
-    def __init__(self, desk: Desk, hub: Hub, known: Secrets) -> None:
-        self._desk, self._hub, self._secrets = desk, hub, known
-        self._files = files("capture.bench.page")
+    def __init__(self, desk: Desk, hub: Hub, gate: Gate) -> None:
+        self._desk, self._hub, self._gate = desk, hub, gate
 
-    async def enter(self, request: Request) -> Response:
-        from hmac import compare_digest
+    def routes(self) -> list[BaseRoute]:
+        def post(path: str, action: Handler) -> Route:
+            return Route(path, answering(action), methods=["POST"])
 
-        if not compare_digest(request.query_params.get("token", "").encode(), self._secrets.visit.encode()):
-            return JSONResponse({"error": "Open the address that was printed at the start of the bench."}, 401)
-        answer = RedirectResponse("/", 303)
-        answer.set_cookie(COOKIE, self._secrets.visit, httponly=True, samesite="strict", path="/")
-        return answer
+        return [
+            Route("/", self.page),
+            Route("/static/{name}", self.static),
+            Route("/events", self.events),
+            Route("/media/{digest}", answering(self.medium)),
+            Route("/said/{number:int}", self.said),
+            post("/job/{action}", self.job),
+            post("/say", self.say),
+            post("/hush", self.hush),
+            post("/said/{number:int}/end", self.said_ended),
+            post("/listening", self.listening),
+            post("/practice/{number:int}", self.practice),
+            post("/photo", self.photo),
+            WebSocketRoute("/sound", self.sound),
+        ]
 
-    async def page(self, _: Request) -> Response:
-        from jinja2 import Environment
-
-        text = (self._files / "templates" / "bench.html").read_text("utf-8")
-        template = Environment(autoescape=True).from_string(text)
-        return HTMLResponse(template.render(token=self._secrets.write, tones=as_json()))
+    async def page(self, request: Request) -> Response:
+        visitor = visitor_of(request)
+        return page(
+            "bench.html",
+            token=visitor.write,
+            tones=as_json(),
+            person=visitor.person,
+            works="technician" in visitor.roles,
+            phones=self._gate.lan is not None,
+        )
 
     async def static(self, request: Request) -> Response:
-        name = request.path_params["name"]
-        if name not in _STATIC:
-            return JSONResponse({"error": "There is no such file."}, 404)
-        return Response((self._files / "static" / name).read_bytes(), media_type=_STATIC[name])
+        return own_file(request.path_params["name"], _STATIC)
 
-    async def events(self, _: Request) -> Response:
-        return StreamingResponse(self._hub.listen(), media_type="text/event-stream")
+    async def events(self, request: Request) -> Response:
+        token = request.scope["session"]
+        stream = self._hub.listen(lambda: self._gate.visitors.of(token) is not None)
+        return StreamingResponse(stream, media_type="text/event-stream")
 
     async def medium(self, request: Request) -> Response:
         digest = request.path_params["digest"]
@@ -161,7 +143,14 @@ class _Pages:
     async def job(self, request: Request) -> Response:
         data = await json_of(request)
         text = {name: str(data.get(name) or "") for name in ("procedure", "technician", "reference", "job", "reason")}
-        desk = self._desk
+        desk, person = self._desk, visitor_of(request).person
+        action_name = request.path_params["action"]
+        if action_name == "hand-over" and person and not self._is_theirs(person):
+            text["technician"] = person
+        elif action_name in {"pause", "finish", "hand-over"}:
+            self._must_be_theirs(person)
+        elif person:
+            text["technician"] = person
         actions: dict[str, Callable[[], None]] = {
             "open": lambda: desk.open_job(text["procedure"], text["technician"], text["reference"]),
             "resume": lambda: desk.resume(text["job"], text["technician"]),
@@ -170,7 +159,7 @@ class _Pages:
             "finish": desk.finish,
             "hand-over": lambda: desk.hand_over(text["technician"]),
         }
-        action = actions.get(request.path_params["action"])
+        action = actions.get(action_name)
         if action is None:
             return JSONResponse(
                 {"error": "A job can be opened, resumed, reopened, paused, finished, handed over."}, 404
@@ -179,38 +168,41 @@ class _Pages:
         return JSONResponse({})
 
     async def say(self, request: Request) -> Response:
+        self._must_be_theirs(visitor_of(request).person)
         data = await json_of(request, "line")
         if len(data["line"]) > _LONGEST_LINE:
             raise Refused(413, f"The line is longer than {_LONGEST_LINE} characters; say it in several.")
-        stored = await asyncio.to_thread(lambda: self._desk.live.typed(data["line"]))
-        return _stored(stored)
+        return stored(await asyncio.to_thread(lambda: self._desk.live.typed(data["line"])))
 
     async def hush(self, _: Request) -> Response:
         await asyncio.to_thread(lambda: self._desk.live.hush())
         return JSONResponse({})
 
     async def listening(self, request: Request) -> Response:
+        self._must_be_theirs(visitor_of(request).person)
         data = await json_of(request)
         await asyncio.to_thread(lambda: self._desk.live.set_listening(data.get("on") is True))
         return JSONResponse({})
 
     async def practice(self, request: Request) -> Response:
+        self._must_be_theirs(visitor_of(request).person)
         await asyncio.to_thread(self._desk.practise, request.path_params["number"])
         return JSONResponse({})
 
     async def photo(self, request: Request) -> Response:
         self._desk.live  # noqa: B018 - a picture without a job is refused before it is read
+        self._must_be_theirs(visitor_of(request).person)
         data, media_type = await photo_of(request)
         view = request.query_params.get("view") or None
         name = request.query_params.get("name", "")[:120]
-        stored = await asyncio.to_thread(lambda: self._desk.live.photo(data, media_type, view, name))
-        return _stored(stored)
+        return stored(await asyncio.to_thread(lambda: self._desk.live.photo(data, media_type, view, name)))
 
     async def sound(self, socket: WebSocket) -> None:
         """int16 mono samples from the page, in messages of a fraction of a second."""
         rate = socket.query_params.get("rate", "16000")
-        await socket.accept()
+        await socket.accept(SOCKET_PROTOCOL)
         try:
+            self._must_be_theirs(visitor_of(socket).person)
             source = await asyncio.to_thread(self._desk.browser, int(rate) if rate.isdigit() else 0)
         except CaptureError as error:
             await socket.close(1008, str(error)[:120])
@@ -224,8 +216,15 @@ class _Pages:
                 await asyncio.to_thread(source.push, data)
         await asyncio.to_thread(source.lost)
 
+    def _is_theirs(self, person: str) -> bool:
+        return same_person(person, self._desk.live.session.technician)
 
-def _stored(entries: Any) -> Response:
-    return JSONResponse(
-        {"stored": [{"id": one.id, "kind": one.entry.kind, "status": one.entry.status} for one in entries]}
-    )
+    def _must_be_theirs(self, person: str) -> None:
+        """What somebody who logged in says or does is not to stand under another technician's name.
+
+        Raises:
+            Refused: the live job is somebody else's.
+        """
+        if person and self._desk.has_job and not self._is_theirs(person):
+            other = self._desk.live.session.technician
+            raise Refused(409, f"{other} works on this job; take it over first (Hand over to: {person}).")

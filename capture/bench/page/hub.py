@@ -53,8 +53,12 @@ class Hub:
         for page in self._pages:
             page.put_nowait(None)
 
-    async def listen(self) -> AsyncIterator[str]:
-        """One page's stream."""
+    def changed(self) -> None:
+        """Show all pages the whole board again."""
+        self.tell(Told("changed", {}))
+
+    async def listen(self, known: Callable[[], bool] = lambda: True) -> AsyncIterator[str]:
+        """One page's stream; it ends when the page is no longer ``known``."""
         queue: asyncio.Queue[str | None] = asyncio.Queue()
         self._pages.add(queue)
         try:
@@ -64,7 +68,7 @@ class Hub:
                     text = await asyncio.wait_for(queue.get(), BEAT_S)
                 except TimeoutError:
                     text = event("beat", {})
-                if text is None:
+                if text is None or not known():
                     return
                 yield text
         finally:

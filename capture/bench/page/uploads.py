@@ -2,41 +2,52 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import json
 import warnings
 from typing import Any
 
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 
-from capture.bench.page.guard import LARGEST_BODY, LARGEST_PHOTO
+from capture.bench.gate.access import LARGEST_BODY, LARGEST_PHOTO
 from capture.errors import CaptureError
 
 MOST_PIXELS = 100_000_000
+_SLOWEST_S = {False: 15.0, True: 240.0}
+"""Seconds that a small body, and a picture, may take to arrive."""
 _TYPES = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
 _JPEG_WITH_MORE = "MPO"
 """What Pillow calls a JPEG that holds further pictures behind the first one, as many phones write them."""
 
 
 class Refused(CaptureError):
-    """A request that is not taken; ``status`` is the answer's."""
+    """A request that is not taken; ``status`` and ``headers`` are the answer's."""
 
-    def __init__(self, status: int, sentence: str) -> None:
-        self.status = status
+    def __init__(self, status: int, sentence: str, headers: dict[str, str] | None = None) -> None:
+        self.status, self.headers = status, headers
         super().__init__(sentence)
 
 
 async def body_of(request: Request, most: int) -> bytes:
-    """The request's body, read no further than ``most`` bytes, whatever it announced.
+    """The request's body, read no further than ``most`` bytes, whatever it announced, and no longer than is decent.
 
     Raises:
-        Refused: it is larger.
+        Refused: it is larger, or it did not come to its end.
     """
     data = bytearray()
-    async for piece in request.stream():
-        data += piece
-        if len(data) > most:
-            raise Refused(413, f"That is larger than the {most // 1000} kB that are taken here; send a smaller one.")
+    try:
+        async with asyncio.timeout(_SLOWEST_S[most > LARGEST_BODY]):
+            async for piece in request.stream():
+                data += piece
+                if len(data) > most:
+                    raise Refused(
+                        413, f"That is larger than the {most // 1000} kB that are taken here; send a smaller one."
+                    )
+    except TimeoutError:
+        raise Refused(408, "It did not arrive in time; come nearer to the network and send it again.") from None
+    except ClientDisconnect:
+        raise Refused(400, "The line broke before it had arrived; send it again.") from None
     return bytes(data)
 
 

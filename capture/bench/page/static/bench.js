@@ -1,15 +1,19 @@
 // The bench page: keeps the line to the bench, shows its board, and turns keys, touches and files into requests.
 
 import * as microphone from "./microphone.js";
+import { preparePhones, showPhones } from "./pair.js";
 import { element, showCautions, showJob, showStart } from "./show.js";
 import { cue, say, wake } from "./sound.js";
 
 const token = document.body.dataset.token;
+const person = document.body.dataset.person;
+const works = !document.body.classList.contains("reads");
 const at = (id) => document.getElementById(id);
 let board = null;
 let boardAt = 0;
 let heardAt = performance.now();
 let online = false;
+let stranger = false; // The session ended: the line will not come back by itself.
 
 const WORDS = [
   ["confirm", "c", "Confirm"], ["disregard", "d", "Disregard"], ["say again", "a", "Say again"],
@@ -17,20 +21,25 @@ const WORDS = [
 ];
 const KEYS = [
   ...WORDS.map(([, key, name]) => [key, name]),
-  ["n", "Next stage"], ["t", "Type a line"], ["p", "Send a picture"], ["l", "Listening on or off"], ["Esc", "Stop the voice"],
+  ["n", "Next stage"], ["t", "Type a line"], ["p", "Send a picture"],
+  ...(document.getElementById("pair") ? [["q", "Pair a phone"]] : []),
+  ["l", "Listening on or off"], ["Esc", "Stop the voice"],
 ];
 
-async function send(path, body, type = "application/json") {
-  at("answer").textContent = "";
+async function ask(path, body, type = "application/json") {
   try {
     const answer = await fetch(path, { method: "POST", body, headers: { "content-type": type, "x-bench-token": token } });
-    const data = await answer.json();
-    if (!answer.ok) at("answer").textContent = data.error;
-    return answer.ok;
+    return await answer.json();
   } catch {
-    at("answer").textContent = "That did not reach the bench; it is not stored. Send it again when the line is back.";
-    return false;
+    return { error: "That did not reach the bench; it is not stored. Send it again when the line is back." };
   }
+}
+
+async function send(path, body, type) {
+  at("answer").textContent = "";
+  const data = await ask(path, body, type);
+  at("answer").textContent = data.error ?? "";
+  return data.error === undefined;
 }
 
 const act = {
@@ -71,7 +80,9 @@ function microphoneShown() {
 function show() {
   const job = board.mode === "job";
   at("start").hidden = job;
-  at("bench").hidden = at("controls").hidden = !job;
+  at("bench").hidden = !job;
+  at("controls").hidden = !job || !works;
+  showPhones(board.phones, send);
   if (job) showJob(board, act);
   else {
     if (microphoneWanted) useMicrophone(false);
@@ -82,9 +93,12 @@ function show() {
 }
 
 function trouble() {
-  const lines = [...(online ? [] : ["The line to the bench is lost. What is shown may be old; it catches up by itself."]),
+  const away = stranger ? "The bench does not know this page any more; the job goes on. Come in again to see it."
+    : "The line to the bench is lost. What is shown may be old; it catches up by itself.";
+  const lines = [...(online ? [] : [away]),
     ...(board?.troubles ?? [])];
   at("lost").hidden = !lines.length;
+  at("back").hidden = online || !stranger;
   const text = lines.join(" ");
   if (at("lost").textContent !== text) at("lost").textContent = text;
 }
@@ -123,6 +137,7 @@ function found() {
   heardAt = performance.now();
   if (online) return;
   online = true;
+  stranger = false;
   at("link").textContent = "connected";
   at("link").classList.remove("away");
   if (board) trouble();
@@ -147,16 +162,20 @@ function connect() {
   on("level", level);
   on("partial", (data) => { at("partial").textContent = data.text ? `… ${data.text}` : ""; });
   on("cue", (data) => cue(data.cue));
-  on("say", (data) => say(data.number, (number) => send(`/said/${number}/end`, "{}")));
+  on("say", (data) => works && say(data.number, (number) => send(`/said/${number}/end`, "{}")));
   on("beat", () => {});
-  line.onerror = () => {
+  line.onerror = async () => {
     lost();
-    if (line.readyState === EventSource.CLOSED) setTimeout(connect, 1000);
+    if (line.readyState !== EventSource.CLOSED) return;
+    stranger = await fetch("/me").then((answer) => answer.status === 401, () => false);
+    trouble();
+    setTimeout(connect, 1000);
   };
 }
 
 function key(event) {
-  if (board?.mode !== "job" || event.ctrlKey || event.altKey || event.metaKey) return;
+  if (board?.mode !== "job" || !works || event.ctrlKey || event.altKey || event.metaKey) return;
+  if (document.querySelector("dialog[open]")) return;
   const writing = event.target.matches("input:not([type=checkbox]):not([type=file]), select, textarea");
   if (event.key === "Escape") {
     if (writing) event.target.blur();
@@ -171,6 +190,7 @@ function key(event) {
   else if (pressed === "n" && next) act.say(next.say);
   else if (pressed === "t") at("line").focus();
   else if (pressed === "p") act.picture();
+  else if (pressed === "q" && at("pair")) at("pair").click();
   else if (pressed === "l") at("listen").click();
   else return;
   event.preventDefault();
@@ -215,6 +235,8 @@ function prepare() {
   at("listen").addEventListener("click", () => send("/listening",
     JSON.stringify({ on: at("listen").getAttribute("aria-pressed") !== "true" })));
   at("microphone").addEventListener("click", () => useMicrophone(!microphoneWanted));
+  at("logout")?.addEventListener("click", async () => { await ask("/logout", "{}"); location.replace("/"); });
+  preparePhones(ask, send);
   for (const kind of ["pointerdown", "keydown"]) document.addEventListener(kind, wake, { capture: true });
   document.addEventListener("keydown", key);
   document.addEventListener("dragover", (event) => { event.preventDefault(); document.body.classList.add("dropping"); });

@@ -26,7 +26,8 @@ export async function start(token, told) {
   }
   await context.audioWorklet.addModule("/static/worklet.js");
   const pieces = new AudioWorkletNode(context, "pieces");
-  const socket = new WebSocket(`ws://${location.host}/sound?rate=${context.sampleRate}&token=${encodeURIComponent(token)}`);
+  const scheme = location.protocol === "https:" ? "wss" : "ws";
+  const socket = new WebSocket(`${scheme}://${location.host}/sound?rate=${context.sampleRate}`, ["bench", token]);
   socket.binaryType = "arraybuffer";
   pieces.port.onmessage = (message) => { if (socket.readyState === WebSocket.OPEN) socket.send(message.data.buffer); };
   const ended = (sentence) => { if (stop) end().then(() => told(sentence)); };

@@ -187,8 +187,9 @@ function ended(job) {
 function listed(job, act) {
   const done = job.state === "finished";
   const id = `who-${job.job}`;
-  const who = element("label", { for: id }, "Technician", element("input", { id, name: "technician", value: job.technician,
-    maxlength: "120", required: true, autocomplete: "off" }));
+  const who = element("label", { for: id }, "Technician", element("input", { id, name: "technician",
+    value: document.body.dataset.person || job.technician, readonly: Boolean(document.body.dataset.person), maxlength: "120",
+    required: true, autocomplete: "off" }));
   const why = done ? element("label", { for: `why-${job.job}` }, "Why", element("input", { id: `why-${job.job}`, name: "reason",
     maxlength: "120", required: true, autocomplete: "off" })) : null;
   const name = job.reference || job.procedure;
