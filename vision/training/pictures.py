@@ -1,8 +1,8 @@
 # mypy: ignore-errors
 # ruff: noqa: T201
-"""Renders whole photographs with exact truth, for the benchmark: ``python pictures.py OUT COUNT FIRST_SEED SECONDS``.
+"""Renders whole photographs with exact truth: ``python pictures.py OUT COUNT FIRST_SEED SECONDS [WIDTH]``.
 
-Leaves ``pictures.tar`` (JPEG files) and ``truth.json`` in OUT. Tier A is clean, B is what a bench gives, C must be
+Leaves ``pictures.tar`` (JPEG files and ``truth.json``) in OUT. Tier A is clean, B is what a bench gives, C must be
 refused (or answered with a value that is right). Needs nvcc and a GPU.
 """
 
@@ -19,9 +19,10 @@ from typing import Any
 
 import cv2
 import numpy as np
+from PIL import Image
 from scenes import Drawn, Tracer, compile_tracer, draw
 
-SAMPLES = 64
+SAMPLES = 48
 
 
 def develop(rgb: np.ndarray, g: np.random.Generator, hard: bool) -> tuple[np.ndarray, int]:
@@ -77,7 +78,7 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
         case = str(g.choice(["depth", "depth", "blur", "other_target", "no_lever"]))
         if case == "no_lever":
             s.lever_on = 0
-    x, y, z = tracer.highest(s) if s.lever_on else (0.0, 0.0, float("nan"))
+    x, y, z = tracer.highest(s, 0.03) if s.lever_on else (0.0, 0.0, float("nan"))
     offset = s.card[1] + math.tan(s.cyaw) * (x - s.card[0]) - y
     claimed = offset
     if case == "depth":
@@ -95,8 +96,8 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
     if case == "other_target":
         for m in inputs["markers"]:
             m["id"] = (m["id"] + 17) % 50
-    ok, data = cv2.imencode(".jpg", img[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-    assert ok
+    data = io.BytesIO()
+    Image.fromarray(img).save(data, "JPEG", quality=quality)
     truth = {
         "tip_height_mm": z,
         "tip_world_mm": [x, y, z],
@@ -111,33 +112,33 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
         "truth": truth,
         "params": dict(d.notes.items()),
     }
-    return rec, data.tobytes()
+    return rec, data.getvalue()
 
 
 def main() -> None:
-    """Render until the count or the time is reached."""
+    """Render until the count or the time is reached; a file takes up to 15.5 MB."""
     out, count, first, seconds = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
-    lib = compile_tracer(out)
-    tracer, start, records = Tracer(lib), time.time(), {}
-    part = 0
-    for k in range(count):
-        if k % 75 == 0:
-            part += 1
-            tar = tarfile.open(out / f"pictures{part}.tar", "w")  # noqa: SIM115
-        rec, data = one(tracer, first + k)
-        name = f"{rec['tier']}{first + k:06d}"
-        records[name] = rec
-        info = tarfile.TarInfo(name + ".jpg")
-        info.size = len(data)
-        tar.addfile(info, io.BytesIO(data))
-        if time.time() - start > seconds:
-            break
-        if k % 75 == 74:
-            tar.close()
-    tar.close()
-    lib.unlink()
-    (out / "truth.json").write_text(json.dumps({"pictures": records}, default=float))
+    size = (int(sys.argv[5]), int(sys.argv[5]) * 3 // 4) if len(sys.argv) > 5 else None
+    start, records, lib = time.time(), {}, compile_tracer(out)
+    tracer = Tracer(lib)
+    with tarfile.open(out / "pictures.tar", "w") as tar:
+        for k in range(count):
+            rec, data = one(tracer, first + k, size)
+            if tar.offset + len(data) > 15_000_000:
+                break
+            name = f"{rec['tier']}{first + k:07d}"
+            records[name] = rec
+            _add(tar, name + ".jpg", data)
+            if time.time() - start > seconds:
+                break
+        _add(tar, "truth.json", json.dumps({"pictures": records}, default=float).encode())
     print(f"{len(records)} pictures in {time.time() - start:.0f} s", flush=True)
+
+
+def _add(tar: tarfile.TarFile, name: str, data: bytes) -> None:
+    info = tarfile.TarInfo(name)
+    info.size = len(data)
+    tar.addfile(info, io.BytesIO(data))
 
 
 if __name__ == "__main__":

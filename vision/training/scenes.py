@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import math
+import shutil
 import subprocess
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,10 +21,21 @@ _F, _I, _U = ctypes.c_float, ctypes.c_int, ctypes.c_uint32
 
 
 def compile_tracer(folder: Path) -> Path:
-    """Compile ``tracer.cu`` for the graphics processor at hand; returns the library in ``folder``."""
-    library = folder / "tracer.so"
-    flags = ["-O3", "-arch=native", "--use_fast_math", "-shared", "-Xcompiler", "-fPIC"]
-    subprocess.run(["nvcc", *flags, str(Path(__file__).parent / "tracer.cu"), "-o", str(library)], check=True)
+    """Compile ``tracer.cu`` for the graphics processor at hand, or, without nvcc, for the processor (slow).
+
+    Returns:
+        the library in ``folder``.
+    """
+    source, library = str(Path(__file__).parent / "tracer.cu"), folder / "tracer.so"
+    if library.exists() and library.stat().st_mtime > Path(source).stat().st_mtime:
+        return library
+    if shutil.which("nvcc") and any(Path("/dev").glob("nvidia[0-9]*")):
+        flags = ["-O3", "-arch=native", "--use_fast_math", "-shared", "-Xcompiler", "-fPIC"]
+        command = ["nvcc", *flags, source, "-o", str(library)]
+    else:
+        flags = ["-O3", "-march=native", "-ffast-math", "-fopenmp", "-shared", "-fPIC", "-x", "c++"]
+        command = ["g++", *flags, source, "-o", str(library)]
+    subprocess.run(command, check=True)
     return library
 
 
@@ -36,7 +48,9 @@ class Material(ctypes.Structure):
 class Prim(ctypes.Structure):
     """One simple body: 0 box, 1 cylinder, 2 capsule, 3 hexagon, 4 sphere, 5 coil."""
 
-    _fields_ = [("kind", _I), ("mat", _I), ("p", _F * 3), ("m", _F * 9)] + [(n, _F) for n in "abcr"]
+    _fields_ = [("kind", _I), ("mat", _I), ("p", _F * 3), ("m", _F * 9)] + [
+        (n, _F) for n in ("a", "b", "c", "r", "reach")
+    ]
 
 
 class Rect(ctypes.Structure):
@@ -163,6 +177,7 @@ def _rot(yaw: float, pitch: float = 0.0, roll: float = 0.0) -> np.ndarray:
 def _prim(kind: int, mat: int, p: Any, rot: np.ndarray, a: float, b: float, c: float = 1.0, r: float = 0.0) -> Prim:
     q = Prim()
     q.kind, q.mat, q.a, q.b, q.c, q.r = kind, mat, a, b, c, r
+    q.reach = [math.hypot(a, b, c), math.hypot(a, b), a + b, math.hypot(1.16 * a, b), a, a + b + r][kind]
     q.p[:] = [float(v) for v in p]
     q.m[:] = [float(v) for v in rot.ravel()]
     return q
@@ -178,23 +193,23 @@ def _materials(s: Scene, g: np.random.Generator) -> None:
     def pick(table: list[tuple[float, float, float]]) -> np.ndarray:
         return np.clip(np.array(table[g.integers(len(table))]) * g.uniform(0.7, 1.3) + g.uniform(0, 0.02, 3), 0, 0.95)
 
+    tex, amp = (3, g.uniform(0, 0.3)) if g.random() < 0.4 else (0, 0.0)
     kind = g.random()
-    if kind < 0.6:
-        _set(s, MAT["case"], pick(PLASTIC), 0, g.uniform(0.15, 0.7), 3 if g.random() < 0.4 else 0, g.uniform(0, 0.25))
+    if kind < 0.2:  # black plastic
+        _set(s, MAT["case"], g.uniform(0.012, 0.05) + g.uniform(0, 0.006, 3), 0, g.uniform(0.15, 0.7), tex, amp)
+    elif kind < 0.56:
+        _set(s, MAT["case"], pick(PLASTIC), 0, g.uniform(0.15, 0.7), tex, amp)
+    elif kind < 0.62:  # clear or lacquered: most of what is seen are reflections
+        _set(s, MAT["case"], pick(PLASTIC), 0, g.uniform(0.02, 0.12), tex, amp)
+        s.mat[MAT["case"]].spec = g.uniform(0.2, 0.6)
+    elif kind < 0.82:  # chrome
+        _set(s, MAT["case"], pick(METAL), 1, g.uniform(0.02, 0.14), tex, amp)
     else:
-        _set(
-            s,
-            MAT["case"],
-            pick(METAL),
-            1,
-            g.choice([g.uniform(0.03, 0.15), g.uniform(0.2, 0.5)]),
-            3 if g.random() < 0.4 else 0,
-            g.uniform(0, 0.3),
-        )
+        _set(s, MAT["case"], pick(METAL), 1, g.uniform(0.2, 0.5), tex, amp)
     _set(s, MAT["stand"], pick(PLASTIC), 0, g.uniform(0.3, 0.8))
     lev = pick(METAL) * (g.uniform(0.3, 0.8) if g.random() < 0.3 else 1)
     _set(s, MAT["lever"], lev, 1, g.uniform(0.06, 0.6), 3 if g.random() < 0.5 else 0, g.uniform(0, 0.5))
-    if g.random() < 0.06:
+    if g.random() < 0.1:
         _set(s, MAT["lever"], pick(PLASTIC), 0, g.uniform(0.2, 0.6))
     _set(s, MAT["card"], np.full(3, g.uniform(0.6, 0.85)), 0, g.uniform(0.4, 0.9))
     _set(
@@ -207,6 +222,13 @@ def _materials(s: Scene, g: np.random.Generator) -> None:
         g.uniform(0, 0.6),
     )
     _set(s, MAT["wall"], g.uniform(0.05, 0.7) * (1 + g.uniform(-0.2, 0.2, 3)), 0, 0.9, 1, g.uniform(0, 0.5))
+    alike = g.random()
+    case = s.mat[MAT["case"]]
+    if alike < 0.1:  # dark before dark
+        _set(s, MAT["wall"], g.uniform(0.01, 0.06) * (1 + g.uniform(-0.2, 0.2, 3)), 0, 0.9, 1, g.uniform(0, 0.5))
+    elif alike < 0.2:  # the background has the case's colour
+        same = np.array([case.r, case.g, case.b]) * g.uniform(0.7, 1.4) * (0.5 if case.metal > 0.5 else 1.0)
+        _set(s, MAT["wall"], np.clip(same, 0, 0.9), 0, 0.9, 1, g.uniform(0, 0.3))
     if g.random() < 0.35:
         s.insertz = float(g.choice([-0.6, -3.0, -8.0]))
         metal = g.random() < 0.4
@@ -229,6 +251,12 @@ def _materials(s: Scene, g: np.random.Generator) -> None:
         )
 
 
+def _round(x: float, z: float, radius: float, rounded: bool) -> list[tuple[float, float]]:
+    """Points between the top and the side of an edge round (x, z); none for a plain bevel."""
+    turns = (22.5, 45.0, 67.5) if rounded else ()
+    return [(x + radius * math.sin(math.radians(a)), z + radius * math.cos(math.radians(a))) for a in turns]
+
+
 def _case(s: Scene, g: np.random.Generator) -> None:
     r = g.uniform(26, 35)
     wall, depth = g.uniform(1.5, 3.4), g.uniform(15, 28)
@@ -237,7 +265,8 @@ def _case(s: Scene, g: np.random.Generator) -> None:
     co, ci = g.uniform(0.12, 0.5), g.uniform(0.12, 0.5)
     rb = r - lip  # body radius
     groove = g.uniform(0.3, 0.8) if g.random() < 0.6 else 0.0
-    p = [(r - co, 0), (r, -co), (r, -lip_h)]
+    rounded = g.random() < 0.5
+    p = [(r - co, 0.0), *_round(r - co, -co, co, rounded), (r, -co), (r, -lip_h)]
     if lip:
         p += [(rb, -lip_h - g.uniform(0.0, 1.5))]
     elif groove:
@@ -247,8 +276,10 @@ def _case(s: Scene, g: np.random.Generator) -> None:
     p += [(rb, zb + depth * g.uniform(0.3, 0.5)), (rb - 2, zb + depth * 0.12), (rs, zb), (0, zb)]
     ri = rb - wall
     taper = g.uniform(0, 0.6)
-    p += [(0, -depth), (ri - taper - 2, -depth), (ri - taper, -depth + 2), (ri, -ci), (ri - 0 + ci, 0)]
+    p += [(0, -depth), (ri - taper - 2, -depth), (ri - taper, -depth + 2), (ri, -ci)]
+    p += [(2 * (ri + ci) - a, b) for a, b in _round(ri + ci, -ci, ci, rounded)[::-1]] + [(ri + ci, 0.0)]
     s.nprof = len(p)
+    assert s.nprof <= 24
     for k, (a, b) in enumerate(p):
         s.prof[k][0], s.prof[k][1] = a, b
     s.rout, s.ztop, s.rin, s.zfloor = r, 0.0, ri + ci + 0.05, -depth
@@ -397,6 +428,13 @@ def _outer(s: Scene, g: np.random.Generator, clutter: bool) -> list[Prim]:
                 rot,
                 a,
                 g.uniform(30, 90),
+            )
+        )
+    if g.random() < 0.06:  # something stands on the rim
+        a = g.uniform(0.3, math.pi - 0.3)
+        out.append(
+            _prim(
+                0, 10, (25 * math.cos(a), 25 * math.sin(a), 10.02), _rot(g.uniform(-20, 20)), g.uniform(3, 9), 0.4, 10
             )
         )
     if g.random() < 0.15:  # a cable in front or across
@@ -566,7 +604,8 @@ def draw(seed: int, *, hard: float = 0.6, size: tuple[int, int] = (1280, 960), l
     s.seed = int(g.integers(1 << 31))
     _materials(s, g)
     _case(s, g)
-    d.rim_diameter = 2 * s.prof[1][0]
+    d.rim_diameter = 2 * s.rout
+    d.notes |= {"outline_radius": s.prof[0][0], "inner_radius": s.prof[s.nprof - 1][0]}
     d.notes |= _lever(s, g)
     _interior(s, g)
     _light(s, g)

@@ -25,7 +25,7 @@ HD V unit(V a) { return a * (1.0f / fmaxf(len(a), 1e-20f)); }
 HD float clampf(float x, float a, float b) { return fminf(fmaxf(x, a), b); }
 
 struct Material { float r, g, b, metal, rough, spec, tex, texamp; };
-struct Prim { int kind, mat; float p[3]; float m[9]; float a, b, c, r; };
+struct Prim { int kind, mat; float p[3]; float m[9]; float a, b, c, r, reach; };
 struct Rect { float x, z, size; int n; uint32_t bits[2]; };
 struct Light { float dir[3]; float cosa; float rgb[3]; };
 
@@ -84,8 +84,11 @@ HD float box2(float x, float y, float hx, float hy, float r) {
     float a = fabsf(x) - hx + r, b = fabsf(y) - hy + r;
     return sqrtf(fmaxf(a, 0) * fmaxf(a, 0) + fmaxf(b, 0) * fmaxf(b, 0)) + fminf(fmaxf(a, b), 0) - r;
 }
-HD float prim_sdf(const Prim& q, V p) {
+// distance to one body; a body whose enclosing ball is no nearer than ``best`` is not looked at closely
+HD float prim_sdf(const Prim& q, V p, float best) {
     V d = p - v3(q.p[0], q.p[1], q.p[2]);
+    float far = best + q.reach;
+    if (far < 0 || dot(d, d) > far * far) return best;
     V l = v3(q.m[0] * d.x + q.m[1] * d.y + q.m[2] * d.z, q.m[3] * d.x + q.m[4] * d.y + q.m[5] * d.z, q.m[6] * d.x + q.m[7] * d.y + q.m[8] * d.z);
     if (q.kind == 0) {
         V e = v3(fabsf(l.x) - q.a + q.r, fabsf(l.y) - q.b + q.r, fabsf(l.z) - q.c + q.r);
@@ -104,12 +107,13 @@ HD float prim_sdf(const Prim& q, V p) {
     zc = clampf(zc, -q.b, q.b);
     return 0.8f * (sqrtf((rr - q.a) * (rr - q.a) + (l.z - zc) * (l.z - zc)) - q.r);
 }
-HD float lever_sdf(const Scene& S, V p) {
+HD float lever_sdf(const Scene& S, V p, float best) {
     V d = p - v3(S.lorg[0], S.lorg[1], S.lorg[2]);
     float ca = cosf(S.laz), sa = sinf(S.laz);
     float s = ca * d.x + sa * d.y, w = -sa * d.x + ca * d.y, z = d.z;
     float ct = cosf(S.ltilt), st = sinf(S.ltilt), w2 = ct * w + st * z, z2 = -st * w + ct * z;
     w = w2; z = z2;
+    if (fabsf(w) - S.lwidth * 0.5f > best) return best;
     int n = S.nlev;
     float rest = 1e9f;
     float h = S.lthick * 0.5f, last = 0;
@@ -151,14 +155,14 @@ HD float scene_sdf(const Scene& S, V p, int* mat, int* obj) {
     if (bound > 3.0f) best = bound;
     else {
         best = case_sdf(S, p); bm = M_CASE;
-        float s = poly2(S.stand, S.nstand, rr, p.z);
+        float s = p.z - S.stand[0][1] > best ? best : poly2(S.stand, S.nstand, rr, p.z);
         if (s < best) { best = s; bm = M_STAND; }
         bo = bm == M_STAND ? O_OUT : (p.z > S.ztop - 0.004f ? O_LAND : (rr < S.rin && p.z > S.zfloor - 0.3f + fminf(fmaxf(rr - S.rin + 3.5f, 0), 2.0f) ? O_IN : O_OUT));
         if (bo == O_IN && bm == M_CASE && p.z < S.insertz) bm = M_INSERT;
-        if (S.lever_on) { float l = lever_sdf(S, p); if (l < best) { best = l; bm = M_LEVER; bo = O_LEVER; } }
-        for (int i = 0; i < S.ninner; i++) { float q = prim_sdf(S.inner[i], p); if (q < best) { best = q; bm = S.inner[i].mat; bo = O_IN; } }
+        if (S.lever_on) { float l = lever_sdf(S, p, best); if (l < best) { best = l; bm = M_LEVER; bo = O_LEVER; } }
+        for (int i = 0; i < S.ninner; i++) { float q = prim_sdf(S.inner[i], p, best); if (q < best) { best = q; bm = S.inner[i].mat; bo = O_IN; } }
     }
-    for (int i = 0; i < S.nouter; i++) { float q = prim_sdf(S.outer[i], p); if (q < best) { best = q; bm = S.outer[i].mat; bo = O_BG; } }
+    for (int i = 0; i < S.nouter; i++) { float q = prim_sdf(S.outer[i], p, best); if (q < best) { best = q; bm = S.outer[i].mat; bo = O_BG; } }
     if (mat) *mat = bm;
     if (obj) *obj = bo;
     return best;
@@ -180,7 +184,7 @@ HD bool trace(const Scene& S, V o, V d, float* t, float tmax, int* mat) {
     for (int i = 0; i < 140; i++) {
         V p = o + d * x;
         float q = scene_sdf(S, p, nullptr, nullptr);
-        if (q < 0.0008f) { *t = x; return true; }
+        if (q < 0.001f) { *t = x; return true; }
         x += q * 0.95f;
         if (x > stop) break;
         if (p.z > S.top && d.z > 0) { x = stop + 1; break; }
@@ -278,7 +282,7 @@ HD V radiance(const Scene& S, V o, V d, Rng& g) {
         }
         float u = rnd(g), v = rnd(g) * 6.2831853f;
         o = p; d = onb(n, sqrtf(u) * cosf(v), sqrtf(u) * sinf(v), sqrtf(fmaxf(0, 1 - u))); start = 0.002f; see = false;
-        if (k > 1) { float q = fmaxf(T.x, fmaxf(T.y, T.z)); if (rnd(g) > q) break; T = T * (1 / fmaxf(q, 1e-3f)); }
+        if (k > 0) { float q = fmaxf(T.x, fmaxf(T.y, T.z)); q = clampf(2 * q, 0.05f, 1); if (rnd(g) > q) break; T = T * (1 / q); }
     }
     L.x = fminf(L.x, 8); L.y = fminf(L.y, 8); L.z = fminf(L.z, 8);
     return L;

@@ -1,0 +1,208 @@
+# mypy: ignore-errors
+"""Cuts out of simulated pictures what each network gets, with what it should say; its losses and figures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+import torch.nn.functional as nnf
+from lens import Raster, develop, gauss
+from nets import STRIP, VIEW, WINDOW
+from samples import GRID, HIGH, PITCH, WIDE, Sample
+
+COLUMNS = STRIP[1] // 4
+
+
+@dataclass
+class Batch:
+    """Samples as tensors on one device."""
+
+    rgb: torch.Tensor
+    label: torch.Tensor
+    top: torch.Tensor
+    outer: torch.Tensor
+    inner: torch.Tensor
+    tip: torch.Tensor
+    seen: torch.Tensor
+    elevation: torch.Tensor
+    line: torch.Tensor
+
+    @staticmethod
+    def of(samples: list[Sample], device: str) -> Batch:
+        """Stack samples."""
+
+        def f(name: str) -> torch.Tensor:
+            return torch.tensor(np.array([getattr(s, name) for s in samples]), dtype=torch.float32, device=device)
+
+        return Batch(
+            torch.stack([torch.from_numpy(s.rgb).to(device) for s in samples]),
+            torch.stack([torch.from_numpy(s.label).to(device) for s in samples]),
+            *(f(k) for k in ("top", "outer", "inner", "tip", "seen", "elevation", "line")),
+        )
+
+    def pick(self, index: torch.Tensor, flip: bool) -> Batch:
+        """Some of them, perhaps mirrored left to right."""
+        b = Batch(*(getattr(self, k)[index] for k in self.__dataclass_fields__))
+        if flip:
+            b.rgb, b.label, b.outer, b.inner = (v.flip(-1) for v in (b.rgb, b.label, b.outer, b.inner))
+            b.tip = b.tip * torch.tensor([-1.0, 1.0], device=b.tip.device)
+        return b
+
+    def raster(self) -> Raster:
+        """A simulated picture of them."""
+        return develop(self.rgb, self.top - (HIGH - 1) / 2 * PITCH)
+
+    def classes(self, x: torch.Tensor, z: torch.Tensor) -> torch.Tensor:
+        """Classes (N, h, w) at places x, z (N, h, w) in mm."""
+        i = (x / PITCH + (WIDE - 1) / 2).round().long().clamp(0, WIDE - 1)
+        j = ((self.top.view(-1, 1, 1) - z) / PITCH).round().long().clamp(0, HIGH - 1)
+        n = torch.arange(len(x), device=x.device).view(-1, 1, 1)
+        return self.label[n, j, i].long()
+
+    def curve(self, near: bool, x: torch.Tensor) -> torch.Tensor:
+        """Height (N, M) of an outline at x (N, M), mm; nan beyond its reach."""
+        table = self.inner if near else self.outer
+        t = ((x - GRID[0]) / (GRID[1] - GRID[0])).clamp(0, len(GRID) - 1.001)
+        k = t.long()
+        a, b = torch.gather(table, 1, k), torch.gather(table, 1, k + 1)
+        return a + (b - a) * (t - k)
+
+
+def _const(v: torch.Tensor, h: int, w: int) -> torch.Tensor:
+    return v.view(-1, 1, 1, 1).expand(-1, 1, h, w)
+
+
+def view(b: Batch, r: Raster) -> tuple[torch.Tensor, torch.Tensor]:
+    """Input (N, 3, 320, 544) and classes of the view network."""
+    h, w, mm = VIEW
+    n, dev = len(b.top), b.top.device
+    j, i = torch.meshgrid(
+        (h - 1) / 2 - torch.arange(h, device=dev), torch.arange(w, device=dev) - (w - 1) / 2, indexing="ij"
+    )
+    a = (torch.rand(n, 1, 1, device=dev) - 0.5) * 0.08
+    k = mm * (1 + (torch.rand(n, 1, 1, device=dev) - 0.5) * 0.16)
+    x = k * (torch.cos(a) * i - torch.sin(a) * j) + (torch.rand(n, 1, 1, device=dev) - 0.5) * 12
+    z = k * (torch.sin(a) * i + torch.cos(a) * j) + (torch.rand(n, 1, 1, device=dev) - 0.5) * 12
+    soft = r
+    if mm / r.pitch > 1.3:
+        s = 0.35 * float(np.sqrt((mm / r.pitch) ** 2 - 1))
+        soft = Raster(gauss(r.rgb, s, s), r.free, r.pitch, r.turn, r.middle)
+    rgb, free = soft.at(x, z)
+    return rgb, torch.where(free[:, 0] > 0.5, b.classes(x, z), torch.zeros_like(x, dtype=torch.long))
+
+
+def strip(b: Batch, r: Raster, near: bool) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Input (N, 6, 48, 512) of the edge network, true rows (N, 128) and where they can be seen."""
+    h, w, mm = STRIP
+    n, dev = len(b.top), b.top.device
+    table = b.inner if near else b.outer
+    x0 = torch.tensor(GRID, dtype=torch.float32, device=dev)
+    known = torch.isfinite(table)
+    half = torch.where(known, x0.abs(), torch.zeros_like(table)).amax(1)
+    part = (0.86 if near else 0.91) + 0.05 * torch.rand(n, device=dev)
+    s = torch.linspace(-1, 1, w, device=dev).view(1, -1)
+    x = s * (half * part).view(-1, 1) + 0.6 * (torch.rand(n, 1, device=dev) - 0.5)
+    z = b.curve(near, x)
+    wrong = torch.randn(n, 1, device=dev) * 0.3 + torch.randn(n, 1, device=dev) * 0.1 * s
+    wrong = (wrong + torch.randn(n, 1, device=dev) * 0.15 * (s * s - 0.5)).clamp(-1.1, 1.1)
+    row = (h - 1) / 2 + wrong / mm
+    zz = (z + wrong).nan_to_num(0.0)[:, None, :] + ((h - 1) / 2 - torch.arange(h, device=dev)).view(1, -1, 1) * mm
+    xx = x[:, None, :].expand(-1, h, -1)
+    rgb, _ = r.at(xx, zz)
+    zn = z.nan_to_num(0.0)
+    _, free = r.at(x[:, None], zn[:, None])
+    over, under = b.classes(x[:, None], zn[:, None] + 0.2)[:, 0], b.classes(x[:, None], zn[:, None] - 0.2)[:, 0]
+    ok = torch.isfinite(z) & (free[:, 0, 0] > 0.5) & (under > 0) & (under < 4)
+    ok &= torch.ones_like(ok) if near else (over != 4)
+    ok &= b.elevation.view(-1, 1) > 0.7 if near else torch.ones_like(ok)
+    inp = torch.cat(
+        [
+            rgb,
+            _const(b.elevation / 15, h, w),
+            s.view(1, 1, 1, -1).expand(n, 1, h, w),
+            _const(torch.full((n,), float(near), device=dev), h, w),
+        ],
+        1,
+    )
+    row = row.view(n, COLUMNS, 4).mean(2)
+    ok = ok.view(n, COLUMNS, 4).all(2) & (row > 0.5) & (row < h - 1.5)
+    return inp, row, ok
+
+
+def window(b: Batch, r: Raster) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Input (N, 5, 96, 96) of the tip network, true place (N, 2) row, column, and whether it can be seen."""
+    h, w, mm = WINDOW
+    n, dev = len(b.top), b.top.device
+    shift = (torch.rand(n, 2, device=dev) - 0.5) * 4.4
+    centre = b.tip + shift
+    j, i = torch.meshgrid(
+        (h - 1) / 2 - torch.arange(h, device=dev), torch.arange(w, device=dev) - (w - 1) / 2, indexing="ij"
+    )
+    x, z = centre[:, 0].view(-1, 1, 1) + mm * i, centre[:, 1].view(-1, 1, 1) + mm * j
+    rgb, _ = r.at(x, z)
+    free = r.at(b.tip[:, 0].view(-1, 1, 1), b.tip[:, 1].view(-1, 1, 1))[1].view(-1)
+    outline = b.curve(False, x[:, 0, :]) + 0.05 * torch.randn(n, 1, device=dev)
+    over = ((z - outline[:, None, :]) / 2).nan_to_num(0.0).clamp(-1, 1)
+    inp = torch.cat([rgb, _const(b.elevation / 15, h, w), over[:, None]], 1)
+    place = torch.stack([(h - 1) / 2 + shift[:, 1] / mm, (w - 1) / 2 - shift[:, 0] / mm], 1)
+    return inp, place, (b.seen >= 5) & (free > 0.5)
+
+
+def _soft(place: torch.Tensor, bins: int) -> torch.Tensor:
+    """Targets (..., bins) that share a place between its two neighbours."""
+    p = place.clamp(0, bins - 1.001)
+    k = p.long()
+    f = (p - k).unsqueeze(-1)
+    one = nnf.one_hot(k, bins).float()
+    return one * (1 - f) + nnf.one_hot(k + 1, bins).float() * f
+
+
+def told(logp: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+    """Mean and standard deviation of log probabilities over the last axis, in bins."""
+    p = logp.exp()
+    k = torch.arange(p.shape[-1], device=p.device, dtype=p.dtype)
+    mean = (p * k).sum(-1)
+    return mean, ((p * k * k).sum(-1) - mean**2).clamp(min=0).sqrt()
+
+
+def _ce(logp: torch.Tensor, place: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
+    bins = logp.shape[-1]
+    target = torch.where(ok.unsqueeze(-1), _soft(place, bins), torch.full_like(logp, 1 / bins))
+    loss = -(target * logp).sum(-1)
+    return (loss * torch.where(ok, 1.0, 0.25)).mean()
+
+
+def view_loss(z: torch.Tensor, y: torch.Tensor) -> torch.Tensor:
+    """Cross entropy, small classes weighted, plus overlap of lever and rim land."""
+    ce = nnf.cross_entropy(z, y, weight=torch.tensor([1.0, 1.0, 3.0, 1.0, 4.0], device=z.device))
+    p = z.softmax(1)
+    dice = 0.0
+    for c in (2, 4):
+        t = (y == c).float()
+        dice = dice + 1 - (2 * (p[:, c] * t).sum() + 50) / (p[:, c].sum() + t.sum() + 50)
+    return ce + 0.3 * dice
+
+
+def edge_scores(z: torch.Tensor) -> torch.Tensor:
+    """Log probabilities (N, 128, 48) of the edge network's result (N, 1, 48, 128)."""
+    return z[:, 0].transpose(1, 2).float().log_softmax(-1)
+
+
+def tip_scores(z: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+    """Log probabilities of rows (N, 96) and columns (N, 96) of the tip network's result (N, 1, 96, 96)."""
+    n, _, h, w = z.shape
+    p = z.float().view(n, -1).log_softmax(1).view(n, h, w)
+    return p.logsumexp(2), p.logsumexp(1)
+
+
+def edge_loss(z: torch.Tensor, row: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
+    """How surprising the true rows are."""
+    return _ce(edge_scores(z), row, ok)
+
+
+def tip_loss(z: torch.Tensor, place: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
+    """How surprising the true place is."""
+    rows, cols = tip_scores(z)
+    return _ce(rows, place[:, 0], ok) + 0.3 * _ce(cols, place[:, 1], ok)

@@ -1,0 +1,67 @@
+# mypy: ignore-errors
+"""The three networks: what is what in a view; where the rim's edge runs in a strip; where the tip is in a window.
+
+All are small encoder-decoders. Strip and window networks tell distributions, so that what cannot be told shows.
+"""
+
+from __future__ import annotations
+
+import torch
+import torch.nn.functional as nnf
+from torch import nn
+
+VIEW = (320, 544, 0.16)
+"""Rows, columns, mm a pixel of the view of the lever's plane."""
+STRIP = (48, 512, 0.06)
+"""Rows, columns, mm a row of the strip along the rim's outline (columns: the outline's width); 4 columns a result."""
+WINDOW = (96, 96, 0.08)
+"""Rows, columns, mm a pixel of the window round the tip."""
+
+
+def block(a: int, b: int) -> nn.Sequential:
+    """Two 3x3 convolutions with normalisation."""
+    return nn.Sequential(
+        nn.Conv2d(a, b, 3, padding=1, bias=False),
+        nn.BatchNorm2d(b),
+        nn.ReLU(),
+        nn.Conv2d(b, b, 3, padding=1, bias=False),
+        nn.BatchNorm2d(b),
+        nn.ReLU(),
+    )
+
+
+class Net(nn.Module):
+    """A small encoder-decoder; ``pool`` columns of the result are averaged."""
+
+    def __init__(self, inputs: int, ch: tuple[int, ...], classes: int, pool: int = 1) -> None:
+        super().__init__()
+        self.down = nn.ModuleList(block(a, b) for a, b in zip((inputs, *ch[:-1]), ch, strict=True))
+        self.up = nn.ModuleList(block(a + b, b) for a, b in zip(ch[:0:-1], ch[-2::-1], strict=True))
+        self.head = nn.Conv2d(ch[0], classes, 1)
+        self.pool = pool
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """(N, inputs, H, W) to (N, classes, H, W / pool)."""
+        skips = []
+        for i, f in enumerate(self.down):
+            x = f(x if i == 0 else nnf.max_pool2d(x, 2))
+            skips.append(x)
+        for f, s in zip(self.up, skips[-2::-1], strict=True):
+            x = f(torch.cat([nnf.interpolate(x, scale_factor=2, mode="nearest"), s], 1))
+        out: torch.Tensor = self.head(x)
+        return out if self.pool == 1 else nnf.avg_pool2d(out, (1, self.pool))
+
+
+def make() -> nn.ModuleDict:
+    """View network (RGB to 5 classes), strip network (RGB, elevation, place along, near edge or not, to row scores) and
+    window network (RGB, elevation, height over the rim's outline, to place scores)."""
+    return nn.ModuleDict(
+        {
+            "segment": Net(3, (8, 16, 32, 48, 64, 80), 5),
+            "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4),
+            "tip": Net(5, (16, 32, 48, 64, 64), 1),
+        }
+    )
+
+
+INPUT_SIZE = {"segment": (3, *VIEW[:2]), "edge": (6, *STRIP[:2]), "tip": (5, *WINDOW[:2])}

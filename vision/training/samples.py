@@ -1,0 +1,110 @@
+# mypy: ignore-errors
+"""Renders the views on which the networks are trained, with what is true in them."""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from scenes import Drawn, Scene, Tracer, draw
+
+PITCH, WIDE, HIGH = 0.10, 940, 540
+"""Of a rendered view of the lever's plane: mm a pixel, columns, rows; its middle column lies on the case's axis."""
+GRID = np.linspace(-40, 40, 321)
+"""Where (x, mm) the outlines are told."""
+_LOCK = threading.Lock()
+
+
+@dataclass
+class Sample:
+    """One rendered view: linear colours (3, H, W) half, classes (H, W); z of its first row; the rim's upper outline and
+    the land's near inner edge over ``GRID`` (nan: beyond its reach) with their half widths; the place of the lever's
+    highest point in the lever's plane (x, z) and how many of its pixels are seen; elevation over the rim in degrees;
+    height of the rim line at the tip's depth."""
+
+    rgb: np.ndarray
+    label: np.ndarray
+    top: float
+    outer: np.ndarray
+    inner: np.ndarray
+    tip: tuple[float, float]
+    seen: int
+    elevation: float
+    line: float
+
+
+def _in_plane(s: Scene, p: np.ndarray, y: float) -> np.ndarray:
+    """World points (N, 3) seen in the plane ``y``: (N, 2) x, z."""
+    c = np.array(s.cam[:])
+    d = p - c
+    q = c + d * ((y - c[1]) / d[:, 1])[:, None]
+    return q[:, [0, 2]]
+
+
+def edge_curves(s: Scene, radius: float, y: float) -> tuple[np.ndarray, np.ndarray]:
+    """Near and far half of a circle in the rim plane as heights over ``GRID`` in the plane ``y``; nan beyond."""
+    phi = math.atan2(s.cam[1], s.cam[0])
+    a = np.radians(np.linspace(-89.9, 89.9, 721))
+    out = []
+    for start, sign in ((phi, 1), (phi + math.pi, -1)):
+        t = start + sign * a
+        xz = _in_plane(s, np.stack([radius * np.cos(t), radius * np.sin(t), np.zeros(len(t))], 1), y)
+        k = int(np.argmin(xz[:, 0])), int(np.argmax(xz[:, 0]))
+        part = xz[min(k) : max(k) + 1]
+        part = part[np.argsort(part[:, 0])]
+        out.append(np.interp(GRID, part[:, 0], part[:, 1], left=np.nan, right=np.nan))
+    return out[0], out[1]
+
+
+def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
+    """Scene ``seed``; None when no lever can be drawn."""
+    g = np.random.default_rng(seed + 7_000_000)
+    d: Drawn = draw(seed, hard=0.6)
+    s = d.scene
+    s.aperture *= 0.7
+    s.motion[:] = [0, 0]
+    with _LOCK:
+        x, y, z = tracer.highest(s, 0.04)
+    if z < -50:
+        return None
+    lever = g.random() > 0.04
+    s.lever_on = int(lever)
+    s.mode, s.spp, s.mmpp, s.width, s.height = 1, spp, PITCH, WIDE, HIGH
+    s.plane_y = y + g.normal(0, 0.4)
+    s.px0 = -(WIDE - 1) / 2 * PITCH
+    s.pz0 = (HIGH - 1) / 2 * PITCH + g.normal(0, 2)
+    near, far = edge_curves(s, d.notes["outline_radius"], s.plane_y)
+    near_in, _ = edge_curves(s, d.notes["inner_radius"], s.plane_y)
+    outer = np.fmax(near, far)
+    tip = _in_plane(s, np.array([[x, y, z]]), s.plane_y)[0]
+    line = _in_plane(s, np.array([[x, y, 0.0]]), s.plane_y)[0, 1]
+    ends = [np.nanmin(near), np.nanmax(outer), tip[1], line]
+    s.row0 = max(0, int((s.pz0 - max(ends) - 2.0) / PITCH))
+    s.row1 = min(HIGH - 1, int((s.pz0 - min(ends) + 2.5) / PITCH))
+    with _LOCK:
+        rgb, label, pos = tracer.render(s)
+    seen = int(((label == 4) & (pos[..., 2] > z - 0.25)).sum()) if lever else 0
+    c = s.cam
+    e = math.degrees(math.atan2(c[2], math.hypot(c[0] - x, c[1] - y)))
+    half = np.minimum(rgb, 8).astype(np.float16).transpose(2, 0, 1)
+    return Sample(half, label, float(s.pz0), outer, near_in, (float(tip[0]), float(tip[1])), seen, e, float(line))
+
+
+def many(tracer: Tracer, first: int, count: int, spp: int, seconds: float, threads: int = 3) -> list[Sample]:
+    """Up to ``count`` samples from seed ``first`` on, as far as ``seconds`` reach."""
+    end = time.time() + seconds
+    out: list[Sample] = []
+
+    def one(seed: int) -> Sample | None:
+        return render(tracer, seed, spp) if time.time() < end else None
+
+    with ThreadPoolExecutor(threads) as pool:
+        for k in range(0, count, 24):
+            if time.time() >= end:
+                break
+            out += [s for s in pool.map(one, range(first + k, first + min(k + 24, count))) if s is not None]
+    return out
