@@ -206,6 +206,12 @@ def decisions(entries: Iterable[Recorded]) -> dict[str, Recorded]:
     return found
 
 
+def returned(recorded: Iterable[Recorded]) -> tuple[Standing, ...]:
+    """What a reviewer queried or rejected and nobody has taken anew or confirmed since, by place."""
+    entries = tuple(recorded)
+    return tuple(_returned(entries, tuple(sorted(_unreplaced(entries), key=lambda held: held.place))))
+
+
 def _unreplaced(entries: tuple[Recorded, ...]) -> Iterator[Standing]:
     replaced = {item.entry.replaces for item in entries}
     decided = decisions(entries)

@@ -11,7 +11,7 @@ import re
 import sqlite3
 from collections.abc import Iterable, Sequence
 from datetime import date
-from typing import Any
+from typing import Any, Literal
 
 from capture.errors import UsageError
 from capture.record.times import parse_time
@@ -21,6 +21,16 @@ from capture.review.lookups_table import Table
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _WIDEST = 14 * 3600.0
 """Seconds between UTC and the farthest local time of day."""
+
+Which = Literal["all", "look", "returned", "unsigned", "unfinished"]
+_WHICH: dict[Which, tuple[str, str]] = {
+    "all": ("1", ""),
+    "look": ("attention > 0", ""),
+    "returned": ("queried + rejected > 0", ""),
+    "unsigned": ("ended = 1 AND signed = 0", "first_seq"),
+    "unfinished": ("ended <> 1", ""),
+}
+"""Which jobs are listed: the condition, and an order of its own."""
 
 _JOB = "j.unit, j.reference, j.procedure"
 _STANDS = "CASE r.gone WHEN 0 THEN 'yes' ELSE 'no' END AS stands"
@@ -200,18 +210,35 @@ def corrections(index: sqlite3.Connection) -> Table:
     )
 
 
-def jobs(index: sqlite3.Connection, *, by_attention: bool = True, limit: int | None = 100, skip: int = 0) -> Table:
-    """The jobs, those that need most attention first (entries out of limits, undecided or waiting to be confirmed),
-    or the newest first."""
-    order = "attention DESC, first_seq DESC" if by_attention else "first_seq DESC"
+def jobs(
+    index: sqlite3.Connection,
+    *,
+    by_attention: bool = True,
+    only: Which = "all",
+    limit: int | None = 100,
+    skip: int = 0,
+) -> Table:
+    """The jobs, those with most entries that need a look first (not confirmed, not within limits, warned of, heard two
+    ways, said and not taken, and nothing accepted in review since; queried or rejected), or the newest first.
+
+    Args:
+        index: see above.
+        by_attention: in which order.
+        only: those that need a look; those that came back from review; the finished ones that nobody has signed, the
+            oldest first; those that are not finished; or all.
+        limit: see above.
+        skip: how many to leave out before.
+    """
+    where, order = _WHICH[only]
+    usual = "attention DESC, first_seq DESC" if by_attention else "first_seq DESC"
     return _table(
         index,
-        "opened, last, unit, reference, procedure, technician, workshop, "
-        "CASE ended WHEN 1 THEN 'yes' ELSE 'no' END AS ended, entries, failed, undecided, unconfirmed, signed, "
-        "attention, job",
-        "job",
+        "opened, last, unit, reference, procedure, procedure_name, technician, workshop, "
+        "CASE ended WHEN 1 THEN 'yes' ELSE 'no' END AS ended, entries, failed, undecided, unconfirmed, queried, "
+        "rejected, signed, attention, job",
+        f"job WHERE {where}",
         (),
-        order,
+        order or usual,
         limit,
         skip=skip,
     )

@@ -8,20 +8,23 @@ from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from capture.record import admin, chain
+from capture.record.decisions import REVIEWED
 from capture.record.times import parse_time
+from capture.review.lookups_looks import Deciding, may_need_look, needs_look, returned
 from capture.review.lookups_schema import STANDING, plain
 
 _UNREPLACED = '"replaces":null'
 _HEADERS = frozenset({"opened", "resumed", "reopened", "handed_over"})
 """Rows that may say who works on the job from then on."""
 _TAKEN = frozenset({"identity", "part", "instrument", "reading"}) | _HEADERS
-_NO_ENTRIES = _HEADERS | admin.KINDS | {"source", "paused"}
+_NO_ENTRIES = _HEADERS | admin.KINDS | {"source", "paused", REVIEWED}
 _INSERTS = {
     "identity": 6,
     "part": 11,
     "gauge": 6,
     "reading": 24,
     "waiting": 2,
+    "look": 2,
 }
 
 
@@ -59,7 +62,7 @@ class Batch:
         self._opened: dict[str, tuple[Any, ...]] = {}
         self._person: dict[str, str] = {}
         self._rows: dict[str, list[tuple[Any, ...]]] = {table: [] for table in _INSERTS}
-        self._replaced: list[_Replacing] = []
+        self._steps: list[_Replacing | Deciding] = []
         self._tally: dict[tuple[str, str], list[int]] = {}
 
     def take(self, seq: int, id_: str, job: str, kind: str, at: str, body: str) -> None:
@@ -67,11 +70,17 @@ class Batch:
         self._count(seq, job, kind, at)
         waiting = '"status":"unconfirmed"' in body
         replacing = _UNREPLACED not in body and '"replaces":"' in body
-        if kind not in _TAKEN and not waiting and not replacing:
+        look = may_need_look(kind, body)
+        if kind not in _TAKEN and kind != REVIEWED and not waiting and not replacing and not look:
             return
         try:
             found = chain.load(body)
             data = found.get("data") or {}
+            if kind == REVIEWED:
+                self._steps.append(Deciding(seq, job, str(data["about"]), str(data["decision"])))
+                return
+            if look and needs_look(kind, found):
+                self._rows["look"].append((seq, job))
             if kind in _HEADERS:
                 self._header(job, kind, data)
                 return
@@ -85,8 +94,11 @@ class Batch:
             marks = ", ".join("?" * width)
             self._index.executemany(f"INSERT OR REPLACE INTO {table} VALUES ({marks})", self._rows[table])
         self._write_jobs()
-        for replacing in self._replaced:
-            self._replace(replacing)
+        for step in self._steps:
+            if isinstance(step, Deciding):
+                step.apply(self._index, self._ledger)
+            else:
+                self._replace(step)
         self._index.executemany(
             "INSERT INTO tally VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
             "readings = readings + excluded.readings, corrected = corrected + excluded.corrected, "
@@ -121,7 +133,7 @@ class Batch:
         gone = int(status == "not_accepted")
         replaces = body.get("replaces")
         if replaces:
-            self._replaced.append(_Replacing(seq, job, kind, str(replaces), bool(data.get("confirmed"))))
+            self._steps.append(_Replacing(seq, job, kind, str(replaces), bool(data.get("confirmed"))))
         if status == "unconfirmed":
             self._rows["waiting"].append((seq, job))
         stage = body.get("stage")
@@ -140,6 +152,7 @@ class Batch:
 
     def _reading(self, seq: int, job: str, at: str, body: dict[str, Any], data: dict[str, Any], gone: int) -> None:
         person = self._who(job)
+        at = _taken_at(body, at)
         verdict = body.get("verdict") or {}
         low, high = _text(verdict.get("low")), _text(verdict.get("high"))
         amount = str(data["amount"])
@@ -173,7 +186,8 @@ class Batch:
         if found is None or found[1] != by.job:
             return
         seq, _, kind = found
-        self._index.execute("DELETE FROM waiting WHERE seq = ?", (seq,))
+        for table in ("waiting", "look", "decision"):
+            self._index.execute(f"DELETE FROM {table} WHERE seq = ?", (seq,))
         for table in STANDING:
             self._index.execute(f"UPDATE {table} SET gone = 1 WHERE seq = ?", (seq,))
         if kind == by.kind == "instrument":
@@ -233,9 +247,12 @@ class Batch:
                 (job,),
             ).fetchone()
             (waiting,) = self._index.execute("SELECT count(*) FROM waiting WHERE job = ?", (job,)).fetchone()
+            (looks,) = self._index.execute("SELECT count(*) FROM look WHERE job = ?", (job,)).fetchone()
+            queried, rejected = returned(self._index, self._ledger, job)
             self._index.execute(
-                "UPDATE job SET unit = ?, failed = ?, undecided = ?, unconfirmed = ?, attention = ? WHERE job = ?",
-                (unit, failed, undecided, waiting, failed + undecided + waiting, job),
+                "UPDATE job SET unit = ?, failed = ?, undecided = ?, unconfirmed = ?, queried = ?, rejected = ?, "
+                "attention = ? WHERE job = ?",
+                (unit, failed, undecided, waiting, queried, rejected, looks + queried + rejected, job),
             )
             units |= {value for value in (before, unit) if value}
         return units
@@ -256,6 +273,12 @@ def room_of(amount: str, low: str | None, high: str | None) -> float | None:
 
 def _seconds(at: str) -> float:
     return parse_time(at).timestamp()
+
+
+def _taken_at(body: dict[str, Any], at: str) -> str:
+    """When a reading was taken: one that a reviewer wrote counts as of the one whose place it took."""
+    review = body.get("review")
+    return str(review["taken_at"]) if isinstance(review, dict) and review.get("taken_at") else at
 
 
 def _text(value: Any) -> str | None:

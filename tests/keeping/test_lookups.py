@@ -214,7 +214,7 @@ def test_jobs_by_need_of_attention(record: Record) -> None:
     bad.entry("check", "leak", {"check": "leak", "answer": "none"}, status="unconfirmed")
     with open_index(record.folder) as index:
         found = lookups.jobs(index).records()
-        assert [(row["job"], row["attention"]) for row in found] == [(bad.id, 4), (calm.id, 0)]
+        assert [(row["job"], row["attention"]) for row in found] == [(bad.id, 3), (calm.id, 0)]
         assert [row["unconfirmed"] for row in found] == [2, 0]
         newest = lookups.jobs(index, by_attention=False, limit=1, skip=1)
         assert [row["job"] for row in newest.records()] == [calm.id]
