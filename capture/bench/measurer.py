@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,8 +44,11 @@ class SetupMeasurer:
         for view, setup in self._setups.items():
             _same_case(procedure.photo(view), setup, setups[view])
 
-    def __call__(self, data: bytes, view: str) -> Looked:
-        """Measure one picture; every failure is an answer with its reason."""
+    def __call__(
+        self, data: bytes, view: str, points: Mapping[str, Sequence[tuple[float, float]]] | None = None
+    ) -> Looked:
+        """Measure one picture, by itself or at ``points`` (see ``vision.measure``); every failure is an answer with its
+        reason."""
         from vision import Refusal, load_photo, measure, overlay, to_json
         from vision.errors import VisionError
 
@@ -61,7 +64,7 @@ class SetupMeasurer:
             photo = load_photo(data)
         except VisionError as error:
             return Looked(PhotoResult(view, "not_measured", reason="unreadable", sentence=str(error)), None)
-        result = measure(photo, setup)
+        result = measure(photo, setup, points=points)
         drawn = overlay(photo, result)
         facts = to_json(result)
         if isinstance(result, Refusal):

@@ -1,0 +1,113 @@
+"""A job's clips and pictures as the review pages point to them, and a clip's outline as it is drawn."""
+
+from __future__ import annotations
+
+import io
+import wave
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from markupsafe import Markup
+
+from capture.review.inline import IMAGE_TYPES, SOUND_TYPES, Gallery, Shown
+
+if TYPE_CHECKING:
+    from capture.record import MediaRef, Record
+
+SERVED = IMAGE_TYPES | SOUND_TYPES
+"""Types that a page may ask for; everything else of a record stays where it is."""
+
+COLUMNS, WIDTH, HEIGHT = 160, 320, 48
+_REMEMBERED = 4000
+
+
+@dataclass(frozen=True)
+class Known:
+    """What was found out about a file once: how it is shown, and the loudness of ``COLUMNS`` pieces of it, 0 to 1."""
+
+    shown: Shown
+    peaks: tuple[float, ...]
+
+
+class Shelf:
+    """Remembers what is known of files by their content's hash; the files themselves are checked as they are sent."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[str, str, str], Known] = {}
+
+    def find(self, ref: MediaRef) -> Known | None:
+        """What is known of a file."""
+        return self._known.get((ref.sha256, ref.kind, ref.media_type))
+
+    def put(self, ref: MediaRef, known: Known) -> Known:
+        """Remember a file that can be shown; others are looked at again."""
+        if known.shown.url is not None:
+            if len(self._known) >= _REMEMBERED:
+                self._known.clear()
+            self._known[ref.sha256, ref.kind, ref.media_type] = known
+        return known
+
+
+class LinkedGallery(Gallery):
+    """Shows media by their addresses on the review pages.
+
+    Args:
+        record: where the media are.
+        shelf: what is known of them already.
+        removed: as for ``Gallery``.
+    """
+
+    def __init__(self, record: Record, shelf: Shelf, removed: Mapping[str, str]) -> None:
+        super().__init__(record, inline=False, removed=removed)
+        self._shelf = shelf
+
+    def peaks(self, ref: MediaRef) -> tuple[float, ...]:
+        """A clip's outline; empty when it cannot be read."""
+        known = self._shelf.find(ref)
+        return known.peaks if known is not None else ()
+
+    def _make(self, ref: MediaRef) -> Shown:
+        known = self._shelf.find(ref)
+        if known is None:
+            shown = super()._make(ref)
+            if shown.url is not None:
+                shown = replace(shown, url=f"/review/media/{ref.sha256}")
+            sound = shown.url is not None and ref.media_type in SOUND_TYPES
+            known = self._shelf.put(ref, Known(shown, _peaks(self._record.read_media(ref.sha256)) if sound else ()))
+        return known.shown
+
+
+def _peaks(content: bytes) -> tuple[float, ...]:
+    try:
+        with wave.open(io.BytesIO(content)) as sound:
+            if sound.getsampwidth() != 2:
+                return ()
+            samples = np.frombuffer(sound.readframes(sound.getnframes()), "<i2")[:: sound.getnchannels()]
+    except (wave.Error, EOFError, ValueError):
+        return ()
+    pieces = np.array_split(np.abs(samples.astype(np.float64)), COLUMNS)
+    loud = np.array([piece.max() if piece.size else 0.0 for piece in pieces])
+    top = max(float(loud.max()), 600.0)
+    return tuple(float(value) for value in np.round(loud / top, 3))
+
+
+def waveform(peaks: Sequence[float], marks: Sequence[tuple[float, float]] = ()) -> Markup:
+    """A clip drawn: its outline, and bands where words were heard with little confidence (shares of its length)."""
+    step, middle = WIDTH / COLUMNS, HEIGHT / 2
+    bands = "".join(
+        f'<rect class="wave-doubt" x="{WIDTH * begin:.1f}" y="0" width="{WIDTH * (end - begin):.1f}"'
+        f' height="{HEIGHT}"/>'
+        for begin, end in marks
+    )
+    lines = "".join(
+        f"M{(column + 0.5) * step:.1f} {middle - max(0.6, peak * (middle - 1)):.1f}"
+        f"V{middle + max(0.6, peak * (middle - 1)):.1f}"
+        for column, peak in enumerate(peaks)
+    )
+    return Markup(
+        f'<svg class="wave" viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" aria-hidden="true">{bands}'
+        f'<path class="wave-line" d="{lines}"/>'
+        f'<line class="wave-now" x1="-5" y1="0" x2="-5" y2="{HEIGHT}"/></svg>'
+    )
