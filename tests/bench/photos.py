@@ -11,6 +11,7 @@ from __future__ import annotations
 import json
 import sys
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -52,48 +53,73 @@ def setup_of(inputs: dict[str, Any]) -> Setup:
     )
 
 
+@dataclass(frozen=True)
+class Row:
+    """One picture: ``refused`` says why, else error and stated U (k = 2) in mm; processor seconds."""
+
+    name: str
+    tier: str
+    must_refuse: bool
+    refused: str | None
+    error: float
+    u: float
+    seconds: float
+
+
+def score(folder: Path) -> list[Row]:
+    """Measure every picture of a folder and print a line each."""
+    records = json.loads((folder / "truth.json").read_text())["pictures"]
+    images = folder / "images" if (folder / "images").exists() else folder
+    rows = []
+    for name, rec in records.items():
+        photo = load_photo(images / f"{name}.jpg")
+        start = time.process_time()
+        got = measure(photo, setup_of(rec["inputs"]))
+        spent = time.process_time() - start
+        must = rec["expected"] == "refuse"
+        if isinstance(got, Refusal):
+            print(f"{name}  refused {got.reason:16s} expected: {rec['expected']} {rec['refuse_reason'] or ''}")
+            rows.append(Row(name, rec["tier"], must, got.reason, 0.0, 0.0, spent))
+            continue
+        assert isinstance(got, Measurement)
+        error = got.value_mm - (rec["truth"]["tip_height_mm"] if rec["truth"].get("lever_present", True) else np.nan)
+        print(
+            f"{name}  {got.value_mm:7.3f} error {error:+.3f} U {got.expanded_mm:.3f} "
+            f"{'' if abs(error) <= got.expanded_mm else 'outside':8s}{'MUST BE REFUSED ' if must else ''}"
+            f"rim {got.pose['rim_rms_px']:.2f} px e {got.pose['elevation_deg']:.1f} {' '.join(f.id for f in got.flags)}"
+        )
+        rows.append(Row(name, rec["tier"], must, None, error, got.expanded_mm, spent))
+    return rows
+
+
+def table(rows: list[Row]) -> None:
+    """Print one line per tier, one for A and B together, and how the ones went that had to be refused."""
+    print(f"\n{'tier':5}{'n':>4}{'median':>9}{'90 %':>8}{'inside':>8}{'U':>8}{'refused':>9}{'cpu s':>8}")
+    tiers = sorted({r.tier for r in rows})
+    for tier in [*tiers, "AB"] if {"A", "B"} <= set(tiers) else tiers:
+        some = [r for r in rows if r.tier in tier]
+        good = np.array([[abs(r.error), r.u] for r in some if r.refused is None]).reshape(-1, 2)
+        e, u = good.T
+        told = (np.median(e), np.percentile(e, 90), np.mean(e <= u), np.median(u)) if len(e) else (np.nan,) * 4
+        print(
+            f"{tier:5}{len(some):4d}{told[0]:9.3f}{told[1]:8.3f}{told[2]:8.3f}{told[3]:8.3f}"
+            f"{len(some) - len(e):9d}{np.median([r.seconds for r in some]):8.2f}"
+        )
+    must = [r for r in rows if r.must_refuse]
+    if must:
+        wrong = [r.name for r in must if r.refused is None and not abs(r.error) <= r.u]
+        print(
+            f"to be refused: {sum(r.refused is not None for r in must)} of {len(must)}; wrong values: {wrong or 'none'}"
+        )
+
+
 def main() -> None:
     """Score a folder."""
     import cv2
 
     cv2.setNumThreads(1)
     default = Path(__file__).resolve().parents[3] / "shared" / "photos"
-    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else default
-    records = json.loads((folder / "truth.json").read_text())["pictures"]
-    images = folder / "images" if (folder / "images").exists() else folder
-    tiers: dict[str, list[tuple[str, float, float, float]]] = {}
-    for name, rec in records.items():
-        photo = load_photo(images / f"{name}.jpg")
-        start = time.process_time()
-        got = measure(photo, setup_of(rec["inputs"]))
-        spent = time.process_time() - start
-        rows = tiers.setdefault(rec["tier"], [])
-        if isinstance(got, Refusal):
-            print(f"{name}  refused {got.reason:16s} expected: {rec['expected']} {rec['refuse_reason'] or ''}")
-            rows.append(("refused", 0.0, 0.0, spent))
-            continue
-        assert isinstance(got, Measurement)
-        error = got.value_mm - rec["truth"]["tip_height_mm"]
-        out = "" if abs(error) <= got.expanded_mm else "outside"
-        print(
-            f"{name}  {got.value_mm:7.3f} error {error:+.3f} U {got.expanded_mm:.3f} {out:8s}"
-            f"{'MUST BE REFUSED ' if rec['expected'] == 'refuse' else ''}rim {got.pose['rim_rms_px']:.2f} px "
-            f"e {got.pose['elevation_deg']:.1f} {' '.join(f.id for f in got.flags)}"
-        )
-        rows.append(("measured", error, got.expanded_mm, spent))
-    print(f"\n{'tier':5}{'n':>4}{'median':>9}{'90 %':>8}{'inside':>8}{'U':>8}{'refused':>9}{'cpu s':>8}")
-    for tier, rows in sorted(tiers.items()):
-        good = np.array([r[1:3] for r in rows if r[0] == "measured"]).reshape(-1, 2)
-        e = np.abs(good[:, 0])
-        stats = (
-            (np.median(e), np.percentile(e, 90), np.mean(e <= good[:, 1]), np.median(good[:, 1]))
-            if len(e)
-            else (np.nan,) * 4
-        )
-        print(
-            f"{tier:5}{len(rows):4d}{stats[0]:9.3f}{stats[1]:8.3f}{stats[2]:8.2f}{stats[3]:8.3f}"
-            f"{sum(r[0] == 'refused' for r in rows):9d}{np.median([r[3] for r in rows]):8.2f}"
-        )
+    table(score(Path(sys.argv[1]) if len(sys.argv) > 1 else default))
 
 
 if __name__ == "__main__":

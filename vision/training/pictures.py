@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import json
 import math
+import os
 import sys
 import tarfile
 import time
@@ -22,7 +23,7 @@ import numpy as np
 from PIL import Image
 from scenes import Drawn, Tracer, compile_tracer, draw
 
-SAMPLES = 48
+SAMPLES = int(os.environ.get("PICTURE_SAMPLES", "48"))
 
 
 def develop(rgb: np.ndarray, g: np.random.Generator, hard: bool) -> tuple[np.ndarray, int]:
