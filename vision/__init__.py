@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from vision.assisted import measure_at
+    from vision.burst import Burst, burst_json, measure_burst
     from vision.calibration import Board, calibrate
     from vision.drawing import overlay
     from vision.errors import CalibrationError, PhotoError, PointsError, SetupError, VisionError
@@ -57,6 +58,7 @@ _WHERE = {
     "setup_from_mapping": "setups",
     "measure": "measuring",
     "measure_at": "assisted",
+    **dict.fromkeys(["Burst", "burst_json", "measure_burst"], "burst"),
     "overlay": "drawing",
     "to_json": "report",
     "calibrate": "calibration",
@@ -65,6 +67,7 @@ _WHERE = {
 
 __all__ = [
     "Board",
+    "Burst",
     "CalibrationError",
     "Camera",
     "Charuco",
@@ -81,11 +84,13 @@ __all__ = [
     "SetupError",
     "Target",
     "VisionError",
+    "burst_json",
     "calibrate",
     "load_photo",
     "load_setup",
     "measure",
     "measure_at",
+    "measure_burst",
     "overlay",
     "setup_from_mapping",
     "to_json",
