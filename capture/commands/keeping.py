@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 if TYPE_CHECKING:
+    from capture.record.signatures import Signed
     from capture.record.signing import Moment, Signer
 
 PASSPHRASE = "BENCHWITNESS_PASSPHRASE"
@@ -100,3 +101,14 @@ def signer(person: str, key: Path | None, passphrase_file: Path | None) -> Signe
     if owners and not any(same_person(person, owner) for owner in owners):
         raise UsageError(f"{path}: this is the key of {owners[0]}, not of {person}; name the right person or key.")
     return unlocked
+
+
+def key_doubts(signed: Iterable[Signed]) -> list[str]:
+    """A sentence for each key that signed and is not trusted here as that of the person it signed for."""
+    from capture.record.keys import keys_folder, readable
+    from capture.record.trust import trusted
+
+    trust = trusted(keys_folder())
+    pairs = dict.fromkeys((one.key, one.person) for one in signed)
+    found = ((key, person, trust.doubt(key, person)) for key, person in pairs)
+    return [f"signed as {person} with key {readable(key)}: {doubt}" for key, person, doubt in found if doubt]

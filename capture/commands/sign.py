@@ -33,9 +33,10 @@ def command(
     The signature covers the job's rows and the head of the whole record. Entries that come later are allowed, but the
     signature then says "changed since signed". Signing confirms a look at the record; it does not replace the maker's
     manual, local rules or a qualified person. Leaves with 1 when the job is not finished or has entries that are
-    missing or unconfirmed, and with 3 when a signature of the job does not hold.
+    missing or unconfirmed, or with --show when a key is not trusted here (see 'key trust'), and with 3 when a signature
+    of the job does not hold.
     """
-    from capture.commands.keeping import now, signer
+    from capture.commands.keeping import key_doubts, now, signer
     from capture.errors import UsageError
     from capture.record import Record
     from capture.record.admin import find_job, job_rows
@@ -59,7 +60,7 @@ def command(
         for one in found:
             click.echo(str(one))
         click.echo(f"head  {head.hash}" if found else f"job {whole}: not signed")
-    unsettled = open_points(rows)
+    unsettled = open_points(rows) + (key_doubts(found) if show else [])
     for sentence in unsettled:
         click.echo(sentence, err=True)
     if not all(one.holds for one in found):

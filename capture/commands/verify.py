@@ -21,7 +21,8 @@ def command(record: Path | None, head: str | None, as_json: bool) -> int:
     """Recompute the whole record in the folder RECORD: every row, the chain of their hashes, every file.
 
     RECORD is else $BENCHWITNESS_RECORD, else ./benchwitness-record. Nothing is changed. A head kept elsewhere, on a
-    printed report say, also shows rows that were cut off at the end. Leaves with 3 when there is any fault.
+    printed report say, also shows rows that were cut off at the end. Every signature is checked, and keys that are not
+    trusted here are named (see 'key trust'). Leaves with 3 when there is any fault.
     """
     from capture.commands.progress import on_terminal
     from capture.record import verify
@@ -37,12 +38,18 @@ def command(record: Path | None, head: str | None, as_json: bool) -> int:
 
 
 def _as_json(folder: Path, found: Verification) -> dict[str, Any]:
-    return {"record": str(folder), "ok": found.ok, **asdict(found)}
+    from capture.commands.keeping import key_doubts
+
+    doubts = key_doubts(found.signatures)
+    return {"record": str(folder), "ok": found.ok, **asdict(found), "keys_in_doubt": doubts}
 
 
 def _as_text(folder: Path, found: Verification) -> str:
+    from capture.commands.keeping import key_doubts
+
     lines = [f"FAULT   {fault}" for fault in found.faults] + [f"notice  {notice}" for notice in found.notices]
     lines += [f"signed  {one}" for one in found.signatures]
+    lines += [f"key     {doubt}" for doubt in key_doubts(found.signatures)]
     lines.append(f"{folder}: {_count(found.rows, 'row')} and {_count(found.media, 'file')} recomputed.")
     lines.append(f"head    row {found.head.seq}, {found.head.hash}")
     if found.ok:

@@ -203,6 +203,14 @@ PATHS = [
     "data/ünïcode",
     "data/.hidden",
     "data/nul:stream",
+    "data/line%0Afeed",
+    "data/line%0dreturn",
+    "data/per%25cent",
+    "data/re\u0301sume\u0301.html",
+    "data/r\u00e9sum\u00e9.html",
+    "data/RECORD.json",
+    "data/CON",
+    "http://example.org/record.json",
     "bagit.txt",
 ]
 
@@ -210,7 +218,8 @@ PATHS = [
 @pytest.mark.parametrize("listed", PATHS)
 @pytest.mark.parametrize("manifest", [form.MANIFEST, form.TAG_MANIFEST])
 def test_manifests_that_list_other_places_are_refused(bag: Path, listed: str, manifest: str) -> None:
-    """RFC 8493, section 5.1.3 (paths that lead outside of the bag) and 2.1.3; section 5.1: nothing is trusted."""
+    """RFC 8493, section 5 (paths that lead outside of the bag, names that file systems take for one another) and 2.1.3
+    (%-encoded line ends): a bag of this program has none of them, so all are refused; cases of our own."""
     outside = bag.parent / "outside.txt"
     outside.write_text("mine")
     text = (bag / manifest).read_text()
@@ -299,6 +308,12 @@ def test_links_devices_and_names_alike_are_refused(bag: Path) -> None:
     path.write_bytes((bag / form.RECORD).read_bytes())
     assert "in case only" in refusal(bag)
     path.unlink()
+    for name in ("re\u0301sume\u0301.html", "r\u00e9sum\u00e9.html", "line%0Afeed", "a\nb"):
+        (bag / "data" / name).write_bytes(b"")
+    said = refusal(bag)
+    assert said.count("has a part that a bag of this program never has") == 4
+    for name in ("re\u0301sume\u0301.html", "r\u00e9sum\u00e9.html", "line%0Afeed", "a\nb"):
+        (bag / "data" / name).unlink()
     deep = bag / "data/a/b/c/d/e"
     deep.mkdir(parents=True)
     assert "deeper than any file" in refusal(bag)
