@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
@@ -22,7 +23,7 @@ from capture.review.story import Story, tell
 from capture.review.tally import tally
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
+    from jinja2 import Environment, Template
 
     from capture.record import Record, Row
     from capture.record.signatures import Signed
@@ -70,11 +71,10 @@ def make_report(record: Record, job: str, *, inline_media: bool = True) -> Repor
     if not rows:
         raise UsageError(f"{record.folder}: there is no job {job}; 'benchwitness jobs' lists those that are there.")
     names = names_for(record, rows)
-    gallery = Gallery(record, inline=inline_media, removed=_removed(rows))
+    gallery = Gallery(record, inline=inline_media, removed=removed_files(rows))
     story = tell(rows, names, gallery)
-    style, script = _asset("report.css"), _asset("report.js")
-    template = _environment().get_template("report.html")
-    html = template.render(
+    style, script = asset("report.css"), asset("report.js")
+    html = template("report.html").render(
         story=story,
         names=names,
         job=job,
@@ -100,7 +100,7 @@ def make_report(record: Record, job: str, *, inline_media: bool = True) -> Repor
     return Report(html, tuple(f"{shown.ref.kind} {shown.ref.sha256}: {shown.note}" for shown in gallery.unshown))
 
 
-def _removed(rows: list[Row]) -> dict[str, str]:
+def removed_files(rows: Iterable[Row]) -> dict[str, str]:
     """The files that the job's rows of kind "purged" name, with a sentence each."""
     found: dict[str, str] = {}
     for row in rows:
@@ -138,17 +138,24 @@ def _policy(style: str, script: str, *, inline: bool) -> str:
     """A content security policy that allows this page's own style, script and media, and nothing else."""
     media = "data:" if inline else "'self'"
     return (
-        f"default-src 'none'; style-src {_hashed(style)}; script-src {_hashed(script)}; img-src {media};"
+        f"default-src 'none'; style-src {hashed(style)}; script-src {hashed(script)}; img-src {media};"
         f" media-src {media}; base-uri 'none'; form-action 'none'"
     )
 
 
-def _hashed(text: str) -> str:
+def hashed(text: str) -> str:
+    """The text's hash as a content security policy names it."""
     return f"'sha256-{b64encode(sha256(text.encode()).digest()).decode()}'"
 
 
-def _asset(name: str) -> str:
+def asset(name: str) -> str:
+    """A file of the report's own: style, script or template."""
     return files("capture.review").joinpath("page", name).read_text("utf-8")
+
+
+def template(name: str) -> Template:
+    """One of the templates, with everything escaped that comes from a record."""
+    return _environment().get_template(name)
 
 
 @cache
@@ -156,7 +163,7 @@ def _environment() -> Environment:
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
     environment = Environment(
-        loader=FunctionLoader(_asset),
+        loader=FunctionLoader(asset),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

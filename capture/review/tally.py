@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from capture.review import wording as w
 from capture.review.badges import BAD, GOOD, OPEN, Badge
+from capture.review.items import Item
 from capture.review.story import Story
 
 
@@ -50,23 +51,33 @@ def tally(story: Story) -> Tally:
     )
 
 
-def _put_right(story: Story) -> set[str]:
-    """Row ids of readings that were not within their limits and that a later, accepted reading of the same thing
-    found within its own: the unit as received, or a step on the way."""
+def put_right(story: Story) -> set[str]:
+    """Row ids of readings that were not within their limits, checks that were not as they should be and pictures that
+    could not be measured, where a later, accepted entry about the same thing found it in order: the unit as received,
+    or a step on the way."""
     last = {
-        item.subject: item.row.seq
-        for item in story.each("reading")
-        if item.outcome == "pass" and item.status == "accepted"
+        (item.kind, item.subject): item.row.seq
+        for item in story.each("reading", "check", "photo")
+        if _in_order(item) is True and item.status == "accepted"
     }
     return {
         item.row.id
-        for item in story.each("reading")
-        if item.outcome in {"fail", "undecided"} and item.row.seq < last.get(item.subject, 0)
+        for item in story.each("reading", "check", "photo")
+        if _in_order(item) is False and item.row.seq < last.get((item.kind, item.subject), 0)
     }
 
 
+def _in_order(item: Item) -> bool | None:
+    if item.kind == "check":
+        good = item.data.get("good")
+        return good if isinstance(good, bool) else None
+    if item.kind == "photo":
+        return {"measured": True, "refused": False}.get(w.plain(item.data.get("outcome")))
+    return {"pass": True, "fail": False, "undecided": False}.get(item.outcome or "")
+
+
 def _headline(story: Story, unconfirmed: int) -> tuple[Badge, str]:
-    right = _put_right(story)
+    right = put_right(story)
     left = Counter(item.outcome for item in story.each("reading") if item.row.id not in right)
     open_ = [raised for raised in story.raised if not all(item.row.id in right for item in raised.items)]
     severities = Counter(raised.warning.severity for raised in open_)
@@ -85,8 +96,11 @@ def _headline(story: Story, unconfirmed: int) -> tuple[Badge, str]:
         reasons.append("the job was not ended")
     sentence = (", ".join(reasons) or "Every last reading that has limits is within them") + "."
     sentence = sentence[0].upper() + sentence[1:]
-    if right:
-        sentence += f" Besides, {w.count(len(right), 'earlier reading')} not within limits, followed by one that is."
+    earlier = Counter(item.kind for item in story.standing if item.row.id in right)
+    if readings := earlier["reading"]:
+        sentence += f" Besides, {w.count(readings, 'earlier reading')} not within limits, followed by one that is."
+    if checks := earlier["check"]:
+        sentence += f" {w.count(checks, 'earlier check')} not as it should be, put right later."
     if left["fail"] or severities["stop"]:
         return Badge("✕", "Not in order", BAD), sentence
     if reasons:
