@@ -70,6 +70,7 @@ def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
     from capture.record.place import record_folder
 
     settings = settings_of(options)
+    network = network_of(options)
     listen = listener_factory(options.model)
     _warm_up(listen, next(iter(settings.procedures.values())))
     target = record_folder(options.place)
@@ -91,7 +92,6 @@ def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
         if watch is not None:
             watch.start()
         try:
-            network = network_of(options)
             server = BenchServer(desk, hub, options.port, network, kept=config_folder())
             (ready or (lambda address: _print_address(address, target)))(server.address)
             if network is not None and server.lan is not None:

@@ -38,14 +38,13 @@ def check_new(passphrase: str, person: str) -> None:
 def hashed(passphrase: str) -> str:
     """The line to keep: ``scrypt$log2(N)$r$p$salt$hash``."""
     salt = secrets.token_bytes(16)
-    made = _scrypt(passphrase, salt, _LOG2_N, _R, _P)
-    return "$".join(["scrypt", str(_LOG2_N), str(_R), str(_P), b64encode(salt).decode(), b64encode(made).decode()])
+    return _line(salt, _scrypt(passphrase, salt, _LOG2_N, _R, _P))
 
 
 def fits(passphrase: str, kept: str | None) -> bool:
     """Whether this is the passphrase. It takes the same time when there is none, so that time tells nobody's name."""
     try:
-        kind, log2_n, r, p, salt, made = (kept or _NOBODY).split("$")
+        kind, log2_n, r, p, salt, made = (kept or _line(bytes(16), bytes(32))).split("$")
         known = b64decode(made, validate=True)
         given = _scrypt(passphrase[: LONGEST + 1], b64decode(salt, validate=True), int(log2_n), int(r), int(p))
     except ValueError:
@@ -53,11 +52,10 @@ def fits(passphrase: str, kept: str | None) -> bool:
     return compare_digest(given, known) and kept is not None and kind == "scrypt"
 
 
+def _line(salt: bytes, made: bytes) -> str:
+    return "$".join(["scrypt", str(_LOG2_N), str(_R), str(_P), b64encode(salt).decode(), b64encode(made).decode()])
+
+
 def _scrypt(passphrase: str, salt: bytes, log2_n: int, r: int, p: int) -> bytes:
     data = passphrase.encode("utf-8", "surrogatepass")
     return hashlib.scrypt(data, salt=salt, n=1 << log2_n, r=r, p=p, maxmem=_MEMORY, dklen=32)
-
-
-_NOBODY = "$".join(
-    ["scrypt", str(_LOG2_N), str(_R), str(_P), b64encode(bytes(16)).decode(), b64encode(bytes(32)).decode()]
-)

@@ -64,6 +64,8 @@ class Throttle:
         return max(0.0, known.last + pause - now)
 
     def _forget(self, now: float) -> None:
+        if len(self._tries) <= _MOST:
+            return
         old = [key for key, known in self._tries.items() if now - known.last >= FORGET_S]
         for key in old:
             del self._tries[key]
