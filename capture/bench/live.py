@@ -229,8 +229,14 @@ class Live:
                 done.set_exception(error)
             self._show()
         elif kind == "tick":
+            self.catch_up()
             self._store_pending()
             self._keeper.keep(self._handed if not self._pending else 0)
+
+    def catch_up(self) -> None:
+        """Show what a reviewer did to the job meanwhile; for the worker."""
+        if self.session.catch_up():
+            self._show()
 
     def _sound(self, pcm: bytes) -> None:
         self._handed += len(pcm) // 2

@@ -152,6 +152,13 @@ class Desk:
 
         live.do(change)
 
+    def reviewed(self, job: str) -> None:
+        """A reviewer did something to a job; the page shows it."""
+        live = self._live
+        if live is not None and live.session.job == job:
+            live.do(live.catch_up)
+        self._tell(Told("changed", {}))
+
     def close(self) -> None:
         """The bench ends; a live job is left to be taken up."""
         with self._lock:

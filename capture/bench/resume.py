@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from capture.bench.live_keep import keep_piece
 from capture.bench.live_level import RATE
 from capture.bench.live_spool import Left, left_behind, remove
-from capture.bench.session import KEYBOARD, UNJUDGED, Measurer, Session
+from capture.bench.session import KEYBOARD, UNCOUNTED, Measurer, Session
 from capture.errors import UsageError
 from capture.judge import entry_from_body
 from capture.judge.entry import Moment, Recorded
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from capture.speech.heard import Heard
 
 _SEARCHED_ROWS = 20_000
-_UNCOUNTED = (UNJUDGED | admin.KINDS) - {admin.SIGNATURE}
-"""Rows that the judge does not see; who signed it must, to say that something was changed afterwards."""
 _LIFE = ("opened", "job_end", "reopened", "paused", "resumed", "handed_over")
 
 
@@ -130,7 +128,7 @@ def load_job(record: Record, job: str) -> Resumable:
 
 def _recorded(rows: tuple[Row, ...]) -> Iterator[Recorded]:
     for row in rows:
-        if row.kind not in _UNCOUNTED:
+        if row.kind not in UNCOUNTED:
             yield Recorded(row.id, entry_from_body(row.body), Moment(row.when, row.mono, row.session))
 
 

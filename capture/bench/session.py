@@ -18,6 +18,7 @@ from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
 from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
 from capture.phrases import parse
 from capture.phrases.statements import Context, NotUnderstood, Said
+from capture.record import admin
 from capture.record.times import format_time
 from capture.record.uuid7 import uuid7
 
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
 
 UNJUDGED = frozenset({"opened", "source", "paused", "resumed", "handed_over", "reopened"})
 """Kinds of rows that the bench writes itself; all others are judged entries."""
+
+UNCOUNTED = (UNJUDGED | admin.KINDS) - {admin.SIGNATURE}
+"""Rows that the judge does not see; who signed it must, to say that something was changed afterwards."""
 
 KEYBOARD = "keyboard"
 """What stands as the engine of words that were typed or chosen by hand: there is no sound to them."""
@@ -93,6 +97,7 @@ class Session:
         self._measurer = measurer
         self._recorded = list(recorded)
         self._asked = _still_asked(self._recorded)
+        self._seen: int | None = None
         self.technician = technician
         self.job = job
         self.session = session
@@ -143,9 +148,7 @@ class Session:
 
     def mark(self, kind: str, data: Mapping[str, Any], moment: Moment) -> Row:
         """Write a row of the bench's own: ``paused``, ``resumed``, ``handed_over`` or ``reopened``."""
-        from capture.record.admin import body
-
-        return self._append(kind, body(kind, None, data), moment, [])
+        return self._append(kind, admin.body(kind, None, data), moment, [])
 
     def hear(self, heard: Heard, moment: Moment) -> tuple[Recorded, ...]:
         """Parse, judge and store one utterance; all its entries are stored together, or none.
@@ -215,6 +218,19 @@ class Session:
             media.append(self._record.put_media(looked.overlay, "overlay", looked.overlay_type))
         entries = judge(self._procedure, self.view, Candidate(photo=looked.result), moment)
         return self._store(entries, moment, media, {"file": dict(facts)})
+
+    def catch_up(self) -> bool:
+        """Take in what somebody else, a reviewer, added to the job since; whether that was anything."""
+        ((newest,),) = self._record._fetch("SELECT max(seq) FROM ledger WHERE job = ?", (self.job,))
+        if newest == self._seen:
+            return False
+        known = {one.id for one in self._recorded}
+        fresh = [row for row in self._record.rows(self.job) if row.id not in known and row.kind not in UNCOUNTED]
+        self._seen = newest
+        self._recorded += [
+            Recorded(row.id, entry_from_body(row.body), Moment(row.when, row.mono, row.session)) for row in fresh
+        ]
+        return bool(fresh)
 
     def finish(self, moment: Moment) -> tuple[Recorded, ...]:
         """Close the books: what the last stage and the whole job lack, and the kit's balance."""

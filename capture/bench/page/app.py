@@ -13,7 +13,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from capture.bench.gate.access import BENCH, Table
+from capture.bench.gate.access import BENCH, Rule, Table
 from capture.bench.live_desk import Desk
 from capture.bench.page.answers import Handler, answering, own_file, page, stored, visitor_of
 from capture.bench.page.entrance import Entrance, Gate
@@ -25,6 +25,8 @@ from capture.bench.tones import as_json
 from capture.bench.voice import PageVoice
 from capture.errors import CaptureError
 from capture.record.keys import same_person
+from capture.review.pages.routes import RULES, Place, review_routes
+from capture.review.pages.who import Role, Who, named_on_the_page
 
 _STATIC = {
     "bench.js": "text/javascript",
@@ -40,7 +42,7 @@ _PICTURES = frozenset({"image/jpeg", "image/png", "image/webp"})
 _LONGEST_LINE = 2_000
 _LARGEST_MESSAGE = 64_000
 
-TABLE = Table(BENCH)
+TABLE = Table(BENCH + tuple(Rule(method, path, frozenset(who)) for method, path, who in RULES))
 """Who may use which route."""
 
 
@@ -62,8 +64,26 @@ def make_app(desk: Desk, hub: Hub, gate: Gate) -> Starlette:
         yield
         hub.close()
 
-    routes: list[BaseRoute] = [*entrance.routes(), *phones.routes(), *_Pages(desk, hub, gate).routes()]
+    review = review_routes(
+        Place(
+            desk.record,
+            who=reviewing,
+            token=lambda request: visitor_of(request).write,
+            setups=desk.settings.setups,
+            changed=desk.reviewed,
+        )
+    )
+    routes: list[BaseRoute] = [*entrance.routes(), *phones.routes(), *_Pages(desk, hub, gate).routes(), *review]
     return Starlette(routes=routes, lifespan=life)
+
+
+def reviewing(request: Request) -> Who:
+    """Who acts on the review pages: the person who logged in, else whoever this machine's page was told."""
+    visitor = visitor_of(request)
+    if visitor.via == "local":
+        return named_on_the_page(request)
+    roles: tuple[Role, ...] = ("reviewer", "technician")
+    return Who(visitor.person, next((role for role in roles if role in visitor.roles), "reader"), login=True)
 
 
 class _Pages:

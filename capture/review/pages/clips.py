@@ -56,12 +56,13 @@ class LinkedGallery(Gallery):
     Args:
         record: where the media are.
         shelf: what is known of them already.
+        job: whose media they are.
         removed: as for ``Gallery``.
     """
 
-    def __init__(self, record: Record, shelf: Shelf, removed: Mapping[str, str]) -> None:
+    def __init__(self, record: Record, shelf: Shelf, job: str, removed: Mapping[str, str]) -> None:
         super().__init__(record, inline=False, removed=removed)
-        self._shelf = shelf
+        self._shelf, self._job = shelf, job
 
     def peaks(self, ref: MediaRef) -> tuple[float, ...]:
         """A clip's outline; empty when it cannot be read."""
@@ -72,11 +73,11 @@ class LinkedGallery(Gallery):
         known = self._shelf.find(ref)
         if known is None:
             shown = super()._make(ref)
-            if shown.url is not None:
-                shown = replace(shown, url=f"/review/media/{ref.sha256}")
             sound = shown.url is not None and ref.media_type in SOUND_TYPES
             known = self._shelf.put(ref, Known(shown, _peaks(self._record.read_media(ref.sha256)) if sound else ()))
-        return known.shown
+        if known.shown.url is None:
+            return known.shown
+        return replace(known.shown, url=f"/review/job/{self._job}/media/{ref.sha256}")
 
 
 def _peaks(content: bytes) -> tuple[float, ...]:
