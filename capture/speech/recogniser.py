@@ -15,6 +15,7 @@ from . import decoder
 from .audio import RATE, Audio
 from .compare import disagreements
 from .decoder import Hearing, Result
+from .ending import Ending, Sentences, Waits
 from .errors import AudioError
 from .graph import build
 from .heard import Clip, Doubt, Heard, Word
@@ -23,7 +24,10 @@ from .level import level_doubts
 from .vocabulary import PLAIN_WORDS, Vocabulary
 
 BEFORE_S = AFTER_S = 0.3
-CHUNK = 3200  # samples: a fifth of a second
+CHUNK = 1600  # samples: a tenth of a second
+PARTIAL_EVERY = 3200  # samples; the decoder takes the longer over it the longer the utterance
+OVERLAP = 1600
+"""Samples of the silence after an utterance that the next hearing begins with."""
 FAINT = 0.5
 KEEP_S = 40.0
 
@@ -39,6 +43,7 @@ class Recogniser:
         pronunciations: own ways to say words, as phones.
         two_hearings: hear everything a second time by a free loop over the words.
         weights: settings of the language model.
+        waits: how much silence ends an utterance; another model's own settings say so for it.
 
     Raises:
         ModelError: the model cannot be used.
@@ -54,6 +59,7 @@ class Recogniser:
         *,
         two_hearings: bool = True,
         weights: Weights | None = None,
+        waits: Waits | None = None,
     ) -> None:
         """Load the model and build the graphs."""
         sentences, words = list(sentences), list(words)
@@ -63,6 +69,8 @@ class Recogniser:
         self._grammar: list[str] | None = None
         self._second: Any = None
         self._vocabulary: Vocabulary | None = None
+        self._sentences: Sentences | None = None
+        self._waits = waits
         if (folder / "graph").is_dir() or (folder / "HCLG.fst").is_file():
             self._load_other(folder, sentences, words)
         else:
@@ -71,7 +79,9 @@ class Recogniser:
 
     def _load_own(self, folder: Path, words: Vocabulary, two: bool, weights: Weights | None) -> None:
         self._vocabulary = words
-        self._first = decoder.load_graph(build(words.phrase_network(weights), words.pronunciations), folder)
+        phrases = words.phrase_network(weights)
+        self._sentences = Sentences(phrases)
+        self._first = decoder.load_graph(build(phrases, words.pronunciations), folder)
         if two:
             self._second = decoder.load_graph(build(words.loop_network(), words.pronunciations), folder)
         own = "embedded model" if folder == decoder.EMBEDDED else f"model {folder.name}"
@@ -86,11 +96,20 @@ class Recogniser:
         self.name = f"model {folder.name}{' without grammar' if static else ''}, vosk {_vosk_version()}"
 
     def _start(self, at: int) -> None:
-        self._hearing = Hearing(self._first, self._grammar)
-        self._origin = at  # sample of the stream at which this hearing began
         self._kept = bytearray()
         self._kept_from = at
         self._taken = at
+        self._ending = None if self._sentences is None else Ending(self._sentences, self._waits)
+        self._listen_from(at)
+
+    def _listen_from(self, at: int) -> None:
+        """Begin a new hearing at a sample of the stream, from the sound that is kept."""
+        self._hearing = Hearing(self._first, self._grammar)
+        self._origin = max(at, self._kept_from)
+        self._partial, self._partial_at = "", self._taken
+        heard_already = bytes(self._kept[2 * (self._origin - self._kept_from) :])
+        if heard_already:
+            self._hearing.accept(heard_already)
 
     def hear(self, audio: Audio | bytes) -> list[Heard]:
         """All utterances of a recording; a stream under way is left alone.
@@ -99,13 +118,13 @@ class Recogniser:
             audio: what :func:`capture.speech.read_audio` returns, or int16 samples at 16 kHz.
         """
         pcm = audio if isinstance(audio, bytes) else audio.pcm()
-        before = (self._hearing, self._origin, self._kept, self._kept_from, self._taken)
+        before = vars(self).copy()
         self._start(0)
         found = []
         for at in range(0, len(pcm), 2 * CHUNK):
             found += self.accept(pcm[at : at + 2 * CHUNK])
         found += self.finish()
-        self._hearing, self._origin, self._kept, self._kept_from, self._taken = before
+        vars(self).update(before)
         return found
 
     def accept(self, pcm: bytes) -> list[Heard]:
@@ -121,9 +140,33 @@ class Recogniser:
             piece = pcm[at : at + 2 * CHUNK]
             self._kept += piece
             self._taken += len(piece) // 2
-            if self._hearing.accept(bytes(piece)):
-                found += self._told(self._hearing.result())
+            found += self._after(bytes(piece))
         return found
+
+    def _after(self, piece: bytes) -> list[Heard]:
+        """What has ended with one more piece of sound: as the decoder says, or earlier as the sentence says."""
+        ended = self._hearing.accept(piece)
+        quiet_s = 0.0 if self._ending is None else self._ending.quiet_s(piece)
+        if ended:
+            return self._ended(self._hearing.result())
+        if self._ending is None or not self._ending.worth_a_look(quiet_s):
+            return []
+        if not self._ending.over(quiet_s, self._so_far()):
+            return []
+        found = self._ended(self._hearing.finish())
+        self._listen_from(self._taken - OVERLAP)
+        return found
+
+    def _ended(self, result: Result) -> list[Heard]:
+        self._partial, self._partial_at = "", self._taken
+        if self._ending is not None:
+            self._ending.began_anew()
+        return self._told(result)
+
+    def _so_far(self) -> str:
+        if self._partial_at < self._taken:
+            self._partial, self._partial_at = self._hearing.partial(), self._taken
+        return self._partial
 
     def finish(self) -> list[Heard]:
         """The stream is over: whatever was still open. A new stream may begin, its times going on."""
@@ -135,8 +178,10 @@ class Recogniser:
 
     @property
     def partial(self) -> str:
-        """The words of the utterance under way, so far."""
-        return " ".join(w for w in self._hearing.partial().split() if w != UNKNOWN)
+        """The words of the utterance under way, so far; looked at anew every fifth of a second."""
+        if self._taken - self._partial_at >= PARTIAL_EVERY:
+            self._so_far()
+        return " ".join(w for w in self._partial.split() if w != UNKNOWN)
 
     def _told(self, result: Result) -> list[Heard]:
         if not result.words:
