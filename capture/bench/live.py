@@ -12,7 +12,7 @@ import sys
 import threading
 import traceback
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -59,6 +59,7 @@ class Live:
         reference: the owner's reference of the job.
         gated: whether our voice can be heard by the microphone.
         keep_sound: whether all sound is kept in the record, or only that of utterances.
+        asked: is told the photo view whenever a picture is asked for aloud; must not wait for this.
     """
 
     def __init__(
@@ -75,8 +76,10 @@ class Live:
         reference: str = "",
         gated: bool = True,
         keep_sound: bool = True,
+        asked: Callable[[str], None] = lambda view: None,
     ) -> None:
         self.reference = reference
+        self._asked = asked
         self._record, self.session, self.procedure = record, session, procedure
         self._listener, self.clock, self._voice, self._tell = listener, clock, voice, tell
         self._vocabulary = vocabulary
@@ -135,9 +138,20 @@ class Live:
         return self.do(lambda: self._take(lambda: self.session.typed(words, self.clock.now(), line.strip())))
 
     def photo(
-        self, data: bytes, media_type: str, view: str | None, name: str, device: str = ""
+        self,
+        data: bytes,
+        media_type: str,
+        view: str | None,
+        name: str,
+        device: str = "",
+        *,
+        more: Sequence[bytes] = (),
+        keep: bool = False,
+        facts: Mapping[str, Any] | None = None,
     ) -> tuple[Recorded, ...]:
         """Take a picture; for the photo view that was asked for, or for ``view``. ``device`` sent it, where known.
+
+        ``more`` are other frames of the same view, kept when ``keep``; ``facts`` are kept with it.
 
         Raises:
             UsageError: there is no such view.
@@ -145,14 +159,16 @@ class Live:
         """
         if view is not None and all(view != known.id for known in self.procedure.photos):
             raise UsageError(f"There is no photo view '{view}'; choose one of the procedure's.")
-        facts = {"name": name, "time_from": "arrival"} | ({"device": device} if device else {})
+        known = {"name": name, "time_from": "arrival"} | ({"device": device} if device else {}) | dict(facts or {})
 
         def take() -> tuple[Recorded, ...]:
             moment = self.clock.now()
             self._busy = "The picture is being measured."
             self._show()
             try:
-                return self._take(lambda: self.session.photo(data, media_type, moment, view=view, facts=facts))
+                return self._take(
+                    lambda: self.session.photo(data, media_type, moment, view=view, facts=known, more=more, keep=keep)
+                )
             finally:
                 self._busy = ""
 
@@ -289,6 +305,8 @@ class Live:
         self._trouble("record", "")
         self._latest = entries
         for one in entries:
+            if one.entry.kind == "photo_asked" and one.entry.subject:
+                self._asked(one.entry.subject)
             if one.entry.kind in {"photo", "reading"} and one.entry.data.get("via") != "voice":
                 media = {ref.kind: ref.sha256 for ref in self._record.row(one.id).media}
                 shown = media.get("overlay") or media.get("photo")

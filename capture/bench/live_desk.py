@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from capture.bench.live import Live
 from capture.bench.live_board import card
+from capture.bench.live_camera import Shutter
 from capture.bench.live_clock import SoundClock, WallClock
 from capture.bench.live_source import Practice, PracticeSource, PushedSource, Source
 from capture.bench.live_types import Listener, Told
 from capture.bench.resume import Resumable, load_job, new_id, recent_jobs, recover
 from capture.bench.session import Header, Measurer, Session
 from capture.bench.voice import MachineVoice, NoVoice, PageVoice, Synthesiser, Voice
+from capture.camera import FrameSource
 from capture.errors import CaptureError, UsageError
 from capture.judge.entry import Recorded
 
@@ -30,7 +32,8 @@ LONGEST_FIELD = 120
 
 @dataclass(frozen=True)
 class Settings:
-    """What the bench was started with. ``procedures``: id -> what may be opened; ``setups`` are only for the record."""
+    """What the bench was started with. ``procedures``: id -> what may be opened; ``setups`` are only for the record;
+    ``camera_when_asked``: a picture asked for aloud is taken by the bench's camera; ``keep_frames``: all of a burst."""
 
     procedures: Mapping[str, Procedure]
     workshop: str = ""
@@ -40,6 +43,8 @@ class Settings:
     practice: tuple[Practice, ...] = ()
     fast: bool = False
     setups: Mapping[str, Path] = field(default_factory=dict)
+    camera_when_asked: bool = True
+    keep_frames: bool = False
 
 
 class Desk:
@@ -54,6 +59,7 @@ class Desk:
         pages: how many pages listen now.
         synthesiser: our voice's sound; None when there is none on this machine.
         microphone: a part of the name of this machine's microphone to use ("default": the usual one), or None.
+        camera: takes pictures at this bench, or None.
     """
 
     def __init__(
@@ -67,6 +73,7 @@ class Desk:
         synthesiser: Synthesiser | None = None,
         *,
         microphone: str | None = None,
+        camera: FrameSource | None = None,
     ) -> None:
         self.record, self.settings = record, settings
         self._listen, self._measure, self._tell, self._pages = listen, measure, tell, pages
@@ -76,6 +83,11 @@ class Desk:
         self._live: Live | None = None
         self._ended: dict[str, Any] | None = None
         self.voice: Voice = NoVoice()
+        self._shutter = (
+            None
+            if camera is None
+            else Shutter(camera, lambda: self._live, asked=settings.camera_when_asked, keep=settings.keep_frames)
+        )
 
     # The job's life.
 
@@ -164,6 +176,21 @@ class Desk:
         with self._lock:
             if self._live is not None:
                 self.pause("the bench was closed")
+        if self._shutter is not None:
+            self._shutter.close()
+
+    # Pictures.
+
+    def take_picture(self, view: str | None = None) -> tuple[Recorded, ...]:
+        """Take a picture with the bench's camera, for the view that was asked for or for ``view``.
+
+        Raises:
+            UsageError: there is no camera or no job, or no such view.
+            CaptureError: the camera gives no picture, or it could not be stored.
+        """
+        if self._shutter is None:
+            raise UsageError("The bench has no camera; start it with --camera, or send a picture.")
+        return self._shutter.take(view)
 
     # Sound.
 
@@ -222,7 +249,9 @@ class Desk:
         """What the page shows: the live job, or the jobs that can be opened."""
         live = self._live
         if live is not None:
-            return {"mode": "job", **live.board(), "practice": [p.name for p in self.settings.practice]}
+            camera = "" if self._shutter is None else self._shutter.name
+            practice = [p.name for p in self.settings.practice]
+            return {"mode": "job", **live.board(), "practice": practice, "camera": camera}
         return {
             "mode": "start",
             "procedures": [
@@ -246,6 +275,7 @@ class Desk:
             "bench": "live",
             "setups": {view: path.name for view, path in self.settings.setups.items()},
             "practice": [practice.name for practice in self.settings.practice],
+            "camera": "" if self._shutter is None else self._shutter.name,
         }
 
     def _go_on(self, found: Resumable, technician: str, kind: str, facts: Mapping[str, Any]) -> None:
@@ -283,6 +313,7 @@ class Desk:
             reference=reference,
             gated=not self.settings.headset,
             keep_sound=self.settings.keep_sound,
+            asked=(lambda view: None) if self._shutter is None else self._shutter.on_asked,
         )
         if deaf:
             self._live.warn("recogniser", deaf)

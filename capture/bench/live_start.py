@@ -17,7 +17,6 @@ from capture.bench.live_desk import Desk, Settings, VoiceChoice
 from capture.bench.live_level import RATE
 from capture.bench.live_source import read_practice
 from capture.bench.live_types import Listener
-from capture.bench.live_watch import FolderWatch
 from capture.bench.measurer import SetupMeasurer
 from capture.bench.page.hub import Hub
 from capture.bench.page.serve import BenchServer, Network
@@ -25,6 +24,7 @@ from capture.bench.page.uploads import picture_type
 from capture.bench.resume import shifted
 from capture.bench.session import Measurer
 from capture.bench.voice import Synthesiser
+from capture.camera import Watch, open_camera
 from capture.errors import CaptureError, UsageError
 
 if TYPE_CHECKING:
@@ -47,6 +47,9 @@ class Options:
     practice: tuple[Path, ...] = ()
     fast: bool = False
     watch: Path | None = None
+    camera: str | None = None
+    camera_when_asked: bool = True
+    keep_frames: bool = False
     voice: str = "page"
     headset: bool = False
     keep_sound: bool = True
@@ -85,6 +88,7 @@ def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
             hub.pages,
             Synthesiser.found() if options.voice != "off" else None,
             microphone=options.microphone,
+            camera=None if options.camera is None else open_camera(options.camera),
         )
         watch = None if options.watch is None else folder_watch(desk, options.watch)
         if settings.voice != "off" and not desk.has_voice and not options.fast:
@@ -146,6 +150,8 @@ def settings_of(options: Options) -> Settings:
         practice=read_practice(options.practice),
         fast=options.fast,
         setups=options.setups,
+        camera_when_asked=options.camera_when_asked,
+        keep_frames=options.keep_frames,
     )
 
 
@@ -224,18 +230,17 @@ def measurer_factory(setups: Mapping[str, Path]) -> Callable[[Procedure], Measur
     return measure
 
 
-def folder_watch(desk: Desk, folder: Path) -> FolderWatch:
+def folder_watch(desk: Desk, folder: Path) -> Watch:
     """Hands the pictures that come into ``folder`` to the live job."""
 
-    def take(path: Path) -> None:
-        data = path.read_bytes()
+    def take(path: Path, data: bytes) -> None:
         desk.live.photo(data, picture_type(data), None, path.name)
 
     def trouble(sentence: str) -> None:
         if desk.has_job:
             desk.live.warn("watch", sentence)
 
-    return FolderWatch(folder, take, lambda: desk.has_job, trouble)
+    return Watch(folder, take, lambda: desk.has_job, trouble)
 
 
 def list_microphones() -> int:
@@ -247,6 +252,18 @@ def list_microphones() -> int:
         click.echo(f"{'*' if device.default else ' '} {device.name} ({device.rate} Hz)")
     if not found:
         click.echo("This machine has no microphone; plug one in, or use the browser's.", err=True)
+    return 0
+
+
+def list_cameras() -> int:
+    """Print this machine's cameras; returns the exit code."""
+    from capture.camera.webcam import devices
+
+    found = devices()
+    for device in found:
+        click.echo(f"{device.number} {device.name}")
+    if not found:
+        click.echo("This machine has no camera; plug one in, or use --watch or a phone.", err=True)
     return 0
 
 

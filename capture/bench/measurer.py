@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +15,7 @@ from capture.judge.entry import PhotoResult
 
 if TYPE_CHECKING:
     from capture.procedure.model import PhotoView, Procedure
-    from vision import Setup
+    from vision import Photo, Setup
 
 _RIM_TOLERANCE_MM = 0.5
 
@@ -45,12 +47,26 @@ class SetupMeasurer:
             _same_case(procedure.photo(view), setup, setups[view])
 
     def __call__(
-        self, data: bytes, view: str, points: Mapping[str, Sequence[tuple[float, float]]] | None = None
+        self,
+        data: bytes,
+        view: str,
+        points: Mapping[str, Sequence[tuple[float, float]]] | None = None,
+        *,
+        more: Sequence[bytes] = (),
+        shown: float = 1.0,
     ) -> Looked:
-        """Measure one picture, by itself or at ``points`` (see ``vision.measure``); every failure is an answer with its
-        reason."""
-        from vision import Refusal, load_photo, measure, overlay, to_json
-        from vision.errors import VisionError
+        """Measure one picture; every failure is an answer with its reason.
+
+        Args:
+            data: the picture file.
+            view: the procedure's photo view.
+            points: what a person set, ``tip`` and ``rim`` (see ``vision.measure_at``).
+            more: other frames of the same view, combined with it (see ``vision.measure_burst``).
+            shown: pixels of the picture to one of the screen on which the points were set.
+        """
+        from vision import Refusal, burst_json, load_photo, measure_at, measure_burst, overlay, to_json
+        from vision.burst import combine
+        from vision.errors import PointsError, VisionError
 
         setup = self._setups.get(view)
         if self._procedure.photo(view).measures is None:
@@ -64,15 +80,42 @@ class SetupMeasurer:
             photo = load_photo(data)
         except VisionError as error:
             return Looked(PhotoResult(view, "not_measured", reason="unreadable", sentence=str(error)), None)
-        result = measure(photo, setup, points=points)
-        drawn = overlay(photo, result)
-        facts = to_json(result)
+        if points:
+            tip = points.get("tip", ())
+            try:
+                at = measure_at(photo, setup, tip=tip[0] if tip else None, rim=points.get("rim", ()), shown=shown)
+            except PointsError as error:
+                sentence = str(error)
+                return Looked(PhotoResult(view, "refused", reason="points_unusable", sentence=sentence), None)
+            burst = combine([at])
+        else:
+            burst = measure_burst(_frames(photo, more), setup)
+        result = burst.result
+        drawn = overlay(_shown(photo, more, result.photo_sha256), result)
+        facts = burst_json(burst) if more else to_json(result)
         if isinstance(result, Refusal):
             refused = PhotoResult(view, "refused", reason=result.reason, sentence=result.sentence, measurement=facts)
             return Looked(refused, drawn)
         flags = tuple((flag.id, flag.sentence) for flag in result.flags)
         value, expanded = round(result.value_mm, 2), math.ceil(result.expanded_mm * 100) / 100
         return Looked(PhotoResult(view, "measured", value, expanded, flags=flags, measurement=facts), drawn)
+
+
+def _frames(photo: Photo, more: Sequence[bytes]) -> Iterator[Photo]:
+    """The picture and the other frames of its burst, each decoded when its turn comes, without what cannot be."""
+    from vision import PhotoError, load_photo
+
+    yield photo
+    for data in more:
+        with suppress(PhotoError):
+            yield load_photo(data)
+
+
+def _shown(photo: Photo, more: Sequence[bytes], digest: str) -> Photo:
+    """The frame of this hash, on which the result is drawn."""
+    from vision import load_photo
+
+    return next((load_photo(data) for data in more if sha256(data).hexdigest() == digest), photo)
 
 
 def _same_case(view: PhotoView, setup: Setup, path: Path) -> None:

@@ -66,7 +66,8 @@ class Looked:
 class Measurer(Protocol):
     """Measures one picture taken for one of the procedure's photo views; never raises on a bad picture."""
 
-    def __call__(self, data: bytes, view: str) -> Looked: ...  # noqa: D102
+    def __call__(self, data: bytes, view: str, *, more: Sequence[bytes] = ()) -> Looked:
+        """Measure the picture, or a burst: ``more`` are other frames of the same view."""
 
 
 class Session:
@@ -186,7 +187,15 @@ class Session:
         return self._take(words, (), body, (), moment, [])
 
     def photo(
-        self, data: bytes, media_type: str, moment: Moment, *, view: str | None = None, facts: Mapping[str, Any]
+        self,
+        data: bytes,
+        media_type: str,
+        moment: Moment,
+        *,
+        view: str | None = None,
+        facts: Mapping[str, Any],
+        more: Sequence[bytes] = (),
+        keep: bool = False,
     ) -> tuple[Recorded, ...]:
         """Match a picture with the last request still open, measure it, judge and store it with its overlay.
 
@@ -198,8 +207,11 @@ class Session:
             moment: when it was taken.
             view: the photo view when it is known otherwise than by a spoken request.
             facts: plain facts to keep (file name, how its time is known).
+            more: other frames of the same view, of the same media type; they are measured with it.
+            keep: whether those are kept in the record too.
         """
         original = self._record.put_media(data, "photo", media_type)
+        others = [self._record.put_media(frame, "frame", media_type) for frame in more] if keep else []
         asked = view or self._asked
         if asked is None:
             entry = Entry(
@@ -211,9 +223,9 @@ class Session:
                 data={"view": None, "outcome": "not_measured", "reason": "unasked", "sentence": _UNASKED.sentence},
                 warnings=(_UNASKED,),
             )
-            return self._store([entry], moment, [original], {"file": dict(facts)})
-        looked = self._measurer(data, asked)
-        media = [original]
+            return self._store([entry], moment, [original, *others], {"file": dict(facts)})
+        looked = self._measurer(data, asked, more=more) if more else self._measurer(data, asked)
+        media = [original, *others]
         if looked.overlay is not None:
             media.append(self._record.put_media(looked.overlay, "overlay", looked.overlay_type))
         entries = judge(self._procedure, self.view, Candidate(photo=looked.result), moment)

@@ -28,6 +28,22 @@ import click
 @click.option(
     "--watch", type=click.Path(path_type=Path), metavar="FOLDER", help="Take every picture that comes into it."
 )
+@click.option("--camera", metavar="NAME", help="Take pictures with this camera: its number, or a part of its name.")
+@click.option("--list-cameras", is_flag=True, help="List this machine's cameras and leave.")
+@click.option(
+    "--camera-when",
+    type=click.Choice(["asked", "key"]),
+    default="asked",
+    show_default=True,
+    help="Take a picture as soon as it is asked for aloud, or only by the page's button.",
+)
+@click.option(
+    "--keep-frames",
+    type=click.Choice(["best", "all"]),
+    default="best",
+    show_default=True,
+    help="Keep the best frame of a burst in the record, or all that were measured.",
+)
 @click.option(
     "--voice",
     type=click.Choice(["page", "machine", "off"]),
@@ -69,6 +85,10 @@ def command(
     practice: tuple[Path, ...],
     fast: bool,
     watch: Path | None,
+    camera: str | None,
+    list_cameras: bool,
+    camera_when: str,
+    keep_frames: str,
     voice: str,
     headset: bool,
     keep_sound: str,
@@ -83,8 +103,11 @@ def command(
     unless --lan is given, and then only with a login ('benchwitness people') or as a phone that was paired on the page.
     Voices are personal data: what the microphone takes in lies in the record's folder and nowhere else.
     """
+    from capture.bench import live_start
     from capture.bench.live_start import Options, list_microphones, run
 
+    if list_cameras:
+        return live_start.list_cameras()
     if list_them:
         return list_microphones()
     options = Options(
@@ -97,6 +120,9 @@ def command(
         practice=practice,
         fast=fast,
         watch=watch,
+        camera=camera,
+        camera_when_asked=camera_when == "asked",
+        keep_frames=keep_frames == "all",
         voice=voice,
         headset=headset,
         keep_sound=keep_sound == "all",

@@ -249,7 +249,7 @@ def run(count: int, seed: int) -> list[Outcome]:
         theirs.close()
         now = ("", "")
         try:
-            while ours.poll(HANG_S):
+            while ours.poll(HANG_S if now[0] else 10 * HANG_S):  # starting may take long
                 told = ours.recv()
                 if told is None:
                     break

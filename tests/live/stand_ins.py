@@ -15,6 +15,7 @@ from capture.bench.live_source import Practice
 from capture.bench.live_types import Told
 from capture.bench.page.hub import Hub
 from capture.bench.session import Looked
+from capture.camera import FrameSource
 from capture.judge.entry import PhotoResult
 from capture.procedure import find, load_procedure
 from capture.procedure.model import Procedure
@@ -109,7 +110,7 @@ def measured(values: Sequence[float]) -> Callable[[bytes, str], Looked]:
     """A measurer that finds these heights in turn (mm, U 0.12), and shows the picture itself as its overlay."""
     left = list(values)
 
-    def measure(data: bytes, view: str) -> Looked:
+    def measure(data: bytes, view: str, *, more: Sequence[bytes] = ()) -> Looked:
         if view == "lever_side" and left:
             return Looked(PhotoResult(view, "measured", left.pop(0), 0.12), data, "image/png")
         return Looked(PhotoResult(view, "not_measured", sentence="Kept as a picture."), None)
@@ -138,6 +139,9 @@ def make_bench(
     fast: bool = True,
     procedure: str = "lever_valve",
     keep_sound: bool = True,
+    camera: FrameSource | None = None,
+    camera_when_asked: bool = True,
+    keep_frames: bool = False,
 ) -> Bench:
     """A bench on a new (or the earlier) record in ``folder``, which hears ``lines`` in turn."""
     place = folder / "record"
@@ -157,8 +161,14 @@ def make_bench(
         return BurstListener(left)
 
     settings = Settings(
-        {kind.id: kind}, "Gannet Point workshop", practice=tuple(practice), fast=fast, keep_sound=keep_sound
+        {kind.id: kind},
+        "Gannet Point workshop",
+        practice=tuple(practice),
+        fast=fast,
+        keep_sound=keep_sound,
+        camera_when_asked=camera_when_asked,
+        keep_frames=keep_frames,
     )
     measurer = measured(values)
-    desk = Desk(record, settings, listen, lambda _: measurer, tell, hub.pages)
+    desk = Desk(record, settings, listen, lambda _: measurer, tell, hub.pages, camera=camera)
     return Bench(desk, record, folder, told, left, hub)

@@ -72,6 +72,7 @@ BENCH: tuple[Rule, ...] = (
     Rule("POST", "/listening", _TECHNICIAN),
     Rule("POST", "/practice/{number:int}", _TECHNICIAN),
     Rule("POST", "/photo", _TECHNICIAN, LARGEST_PHOTO),
+    Rule("POST", "/camera", _TECHNICIAN),
     Rule("WS", "/sound", _TECHNICIAN),
     Rule("POST", "/phone/pair", _TECHNICIAN),
     Rule("POST", "/phone/withdraw", _TECHNICIAN),

@@ -107,6 +107,7 @@ class _Pages:
             post("/listening", self.listening),
             post("/practice/{number:int}", self.practice),
             post("/photo", self.photo),
+            post("/camera", self.camera),
             WebSocketRoute("/sound", self.sound),
         ]
 
@@ -216,6 +217,13 @@ class _Pages:
         view = request.query_params.get("view") or None
         name = request.query_params.get("name", "")[:120]
         return stored(await asyncio.to_thread(lambda: self._desk.live.photo(data, media_type, view, name)))
+
+    async def camera(self, request: Request) -> Response:
+        """Take a picture with the bench's own camera."""
+        self._must_be_theirs(visitor_of(request).person)
+        data = await json_of(request)
+        view = str(data.get("view") or "") or None
+        return stored(await asyncio.to_thread(self._desk.take_picture, view))
 
     async def sound(self, socket: WebSocket) -> None:
         """int16 mono samples from the page, in messages of a fraction of a second."""

@@ -21,7 +21,7 @@ const WORDS = [
 ];
 const KEYS = [
   ...WORDS.map(([, key, name]) => [key, name]),
-  ["n", "Next stage"], ["t", "Type a line"], ["p", "Send a picture"],
+  ["n", "Next stage"], ["t", "Type a line"], ["p", "Take or send a picture"],
   ...(document.getElementById("pair") ? [["q", "Pair a phone"]] : []),
   ["l", "Listening on or off"], ["Esc", "Stop the voice"],
 ];
@@ -45,7 +45,7 @@ async function send(path, body, type) {
 const act = {
   say: (line) => send("/say", JSON.stringify({ line })),
   begin: (words) => { at("line").value = words; at("line").focus(); },
-  picture: () => at("picture").click(),
+  picture: () => (board.camera ? send("/camera", "{}") : at("picture").click()),
   takeUp: (job, form) => send(`/job/${job.state === "finished" ? "reopen" : "resume"}`,
     JSON.stringify({ job: job.job, technician: form.get("technician"), reason: form.get("reason") ?? "" })),
 };

@@ -88,7 +88,8 @@ function stage(board, act) {
       "aria-current": known.now ? "step" : null, title: known.say }))));
   const view = board.views.find((known) => known.id === board.asked);
   redraw("asked", view ?? null, () => view ? [element("div", { class: "asked" }, `Take the picture now: ${view.name}`,
-    element("button", { type: "button", class: "first big", "data-key": "picture", onclick: act.picture }, "Send the picture"))] : []);
+    element("button", { type: "button", class: "first big", "data-key": "picture", onclick: act.picture },
+      board.camera ? `Take it with ${board.camera}` : "Send the picture"))] : []);
 }
 
 const SEVERITY = { stop: "■ Stop", warning: "▲ Warning", notice: "● Note" };
