@@ -89,7 +89,8 @@ def _through_stages(field: str, readings: Sequence[Item], names: Names) -> Chart
             bands.append(Band(at, at + 1, _number(limits.get("low")), _number(limits.get("high"))))
     marks = tuple((at + 0.5, names.stage(stage)) for at, stage in enumerate(stages))
     title = f"{names.of('reading', field)} through the stages"
-    return Chart(title, "", _unit(readings), tuple(dots), tuple(bands), marks)
+    span = (0.0, float(len(stages)))
+    return Chart(title, "", _unit(readings), tuple(dots), tuple(bands), marks, span=span)
 
 
 def _against_turns(field: str, counter: str, readings: Sequence[Item], story: Story, names: Names) -> Chart | None:

@@ -41,7 +41,8 @@ class Band:
 
 @dataclass(frozen=True)
 class Chart:
-    """A drawing to be: dots joined in their order by ``joined``, bands of limits, marks of the horizontal axis."""
+    """A drawing to be: dots joined in their order if ``joined``, bands of limits, marks of the horizontal axis, which
+    reaches over ``span`` (None: as far as dots, bands and marks do)."""
 
     title: str
     x_name: str
@@ -50,6 +51,7 @@ class Chart:
     bands: tuple[Band, ...]
     marks: tuple[tuple[float, str], ...]
     joined: bool = True
+    span: tuple[float, float] | None = None
 
 
 def draw(chart: Chart) -> Markup:
@@ -83,11 +85,10 @@ class _Plane:
         ys = [dot.y + sign * dot.expanded for dot in chart.dots for sign in (-1, 1)]
         ys += [limit for band in chart.bands for limit in (band.low, band.high) if limit is not None]
         xs = [dot.x for dot in chart.dots] + [edge for band in chart.bands for edge in (band.left, band.right)]
-        if not chart.bands:
-            xs += [place for place, _ in chart.marks]
+        xs += chart.span or (() if chart.bands else [place for place, _ in chart.marks])
         spare = ((max(ys) - min(ys)) or abs(max(ys)) or 1.0) * _SPARE
         width = (max(xs) - min(xs)) or 1.0
-        edge = 0.0 if chart.bands else width * 0.06
+        edge = 0.0 if chart.bands or chart.span else width * 0.06
         return cls(min(xs) - edge, max(xs) + edge or 1.0, min(ys) - spare, max(ys) + spare)
 
     def x(self, value: float) -> float:

@@ -73,8 +73,10 @@ def listed(index: sqlite3.Connection, only: lookups.Which, page: int, now: datet
 
 
 def _told(only: lookups.Which, total: int) -> str:
-    order = {"unsigned": "the one that waits longest first", "all": "the newest first"}.get(only, "the most first")
-    return f"{w.count(total, 'job')}, {order}."
+    order = {"unsigned": "the one that waits longest first", "all": "the newest first"}.get(
+        only, "those with most to look at first"
+    )
+    return f"{w.count(total, 'job')}, {order}." if total > 1 else f"{w.count(total, 'job')}."
 
 
 def _job(row: dict[str, Any], now: datetime) -> ListedJob:

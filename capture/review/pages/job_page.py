@@ -11,14 +11,13 @@ from capture.judge import JobView
 from capture.record.signatures import Signed, hash_at, job_signatures
 from capture.record.signing import open_points
 from capture.review import wording as w
-from capture.review.items import Item
 from capture.review.names import Names
 from capture.review.pages.acts import reviewing_role, technicians
 from capture.review.pages.clips import LinkedGallery, Shelf
 from capture.review.pages.lines import line_for
 from capture.review.pages.timeline import Timeline, timeline
 from capture.review.report import QUALIFIED, removed_files
-from capture.review.story import Story, tell
+from capture.review.story import Block, Raised, Story, tell
 from capture.review.tally import Tally, tally
 
 if TYPE_CHECKING:
@@ -43,6 +42,7 @@ class JobPage:
     unsettled: tuple[str, ...]
     head: str
     missing: tuple[str, ...]
+    alarms: tuple[Raised, ...]
     qualified: str = QUALIFIED
 
     @property
@@ -98,7 +98,14 @@ def job_page(record: Record, shelf: Shelf, job: str) -> JobPage:
         unsettled=tuple(open_points(found.rows)),
         head=record.head().hash,
         missing=tuple(_missing(story)),
+        alarms=tuple(raised for raised in story.raised if _of_the_whole(raised)),
     )
+
+
+def _of_the_whole(raised: Raised) -> bool:
+    """Whether a warning belongs to the end of a stage or of the job, not to an entry that is decided on."""
+    ends = all(item.kind in {"stage_end", "job_end"} for item in raised.items)
+    return ends and raised.warning.severity in {"stop", "warning"}
 
 
 def _missing(story: Story) -> list[str]:
@@ -111,11 +118,9 @@ def _missing(story: Story) -> list[str]:
     ]
 
 
-def second_hearing(item: Item) -> str:
+def second_hearing(block: Block) -> str:
     """What the second hearing made of the same sound, when it was something else."""
-    heard = item.row.body.get("heard")
-    if not isinstance(heard, Mapping):
-        return ""
-    second = heard.get("second")
-    text = second if isinstance(second, str) else w.plain(second) if second else ""
-    return "" if text == w.plain(heard.get("text")) else text
+    heard = block.row.body.get("heard")
+    second = heard.get("second") if isinstance(heard, Mapping) else None
+    text = w.plain(second)
+    return "" if text == block.text else text

@@ -68,12 +68,14 @@ class Unit:
 
 @dataclass(frozen=True)
 class Part:
-    """What came in at one moment and the entries it became; ``asides`` are rows that nothing is decided on."""
+    """What came in at one moment and the entries it became; ``asides`` are rows that nothing is decided on, ``earlier``
+    is what was said first when this only confirms it."""
 
     block: Block
     units: tuple[Unit, ...]
     asides: tuple[Item, ...]
     wave: Markup | None
+    earlier: Part | None = None
 
 
 @dataclass(frozen=True)
@@ -139,6 +141,7 @@ def timeline(story: Story, view: JobView, gallery: LinkedGallery) -> Timeline:
     returned = {held.id for held in view.returned}
     make = _Maker(story, about, returned, gallery)
     written: dict[str, list[Part]] = {}
+    parts: dict[str, Part] = {}
     stretches: list[tuple[str, str, list[list[Part]]]] = []
     for section in story.sections:
         cards: list[list[Part]] = []
@@ -146,6 +149,8 @@ def timeline(story: Story, view: JobView, gallery: LinkedGallery) -> Timeline:
             part = make.part(block)
             if part is None:
                 continue
+            part = replace(part, earlier=_confirmed(part, parts))
+            parts |= {item.row.id: part for item in block.items}
             if review_of(block.row) is not None:
                 written.setdefault(_origin(story, block.items[0]), []).append(part)
             else:
@@ -157,6 +162,15 @@ def timeline(story: Story, view: JobView, gallery: LinkedGallery) -> Timeline:
         if cards
     )
     return Timeline(done, _counts(done))
+
+
+def _confirmed(part: Part, parts: Mapping[str, Part]) -> Part | None:
+    """The part whose entry this one confirms by a word, if it has a clip."""
+    for unit in part.units:
+        before = parts.get(unit.item.replaces or "")
+        if unit.item.data.get("confirmed") and before is not None and before.wave is not None:
+            return before
+    return None
 
 
 def _with_written(card: list[Part], written: dict[str, list[Part]]) -> tuple[Part, ...]:

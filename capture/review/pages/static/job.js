@@ -71,7 +71,7 @@ function choose(unit, { sound = false, scroll = true } = {}) {
   unit.classList.add("current");
   unit.tabIndex = 0;
   unit.focus({ preventScroll: true });
-  if (scroll) unit.closest(".part").scrollIntoView({ block: "center", behavior: "auto" });
+  if (scroll) unit.closest(".part").scrollIntoView({ block: "center", behavior: "instant" });
   history.replaceState(null, "", `#${unit.id}`);
   if (sound && pressed("follow")) {
     const button = clipOf(unit);
@@ -299,10 +299,5 @@ at("single").checked = kept("single", "yes");
 at("single").addEventListener("change", () => keep("single", at("single").checked));
 
 const first = location.hash ? at(location.hash.slice(1)) : null;
-const begin = first?.matches(".unit") ? first : document.querySelector("[data-wanted]") ?? document.querySelector("[data-undecided]") ?? units()[0];
-if (begin) {
-  current = begin;
-  begin.classList.add("current");
-  begin.tabIndex = 0;
-  if (first || !at("person") || at("person").value) choose(begin, { scroll: Boolean(first) });
-}
+if (first?.matches(".unit")) choose(first);
+else if (units()[0]) units()[0].tabIndex = 0;

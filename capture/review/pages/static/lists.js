@@ -1,7 +1,7 @@
 // Going down and up a list of jobs with keys.
 import { typing } from "./common.js";
 
-const links = () => [...document.querySelectorAll(".job a.open, .answer td a")];
+const links = () => [...document.querySelectorAll(".job a.go, .answer td a")];
 
 document.addEventListener("keydown", (event) => {
   if (typing(event)) return;
