@@ -8,7 +8,7 @@ from typing import Any
 from capture.bench.live_needs import earlier_missing, missing_offers, stage_offers
 from capture.judge.entry import Entry, Recorded, Verdict
 from capture.judge.say import answer_words, name_of, read_back
-from capture.judge.view import JOB_WIDE, VALUE_KINDS, JobView, same_thing
+from capture.judge.view import JOB_WIDE, REVIEWED, VALUE_KINDS, JobView, Standing, same_thing
 from capture.procedure.model import Procedure
 from capture.units import UNITS
 
@@ -35,7 +35,8 @@ def job_board(
         pictures: entry id -> SHA-256 of the picture to show beside it.
 
     Returns:
-        unit, stage, stages, last (cards), waiting, warnings (of this stage, gravest and newest first; without those of
+        unit, stage, stages, last (cards), waiting, returned (what a reviewer queried or
+        rejected), warnings (of this stage, gravest and newest first; without those of
         what waits), earlier (warnings of other stages), recent.
     """
     replaced = {one.entry.replaces for one in view.recorded}
@@ -60,7 +61,9 @@ def job_board(
                 "say": _confirming(procedure, held.entry),
             }
             for held in reversed(waiting)
+            if not held.queried
         ],
+        "returned": [_returned(procedure, held) for held in view.returned],
         "warnings": present,
         "earlier": earlier,
         "recent": [
@@ -98,6 +101,21 @@ def card(procedure: Procedure, one: Recorded, pictures: Mapping[str, str]) -> di
     }
 
 
+def _returned(procedure: Procedure, held: Standing) -> dict[str, Any]:
+    """An entry that a reviewer sent back, with what was said of it."""
+    review = {} if held.decision is None else held.decision.entry.data
+    return {
+        "id": held.id,
+        "name": _name(procedure, held.entry),
+        "value": _value(procedure, held.entry),
+        "stage": _stage_name(procedure, held.entry.stage),
+        "decision": "queried" if held.queried else "rejected",
+        "comment": str(review.get("comment", "")),
+        "person": str(review.get("person", "")),
+        "say": _confirming(procedure, held.entry) if held.queried else "",
+    }
+
+
 def _worth_a_card(one: Recorded, latest: Sequence[Recorded]) -> bool:
     """The end of a stage has none, and a picture none beside the reading that was taken from it."""
     kinds = [other.entry.kind for other in latest]
@@ -113,6 +131,10 @@ def _name(procedure: Procedure, entry: Entry) -> str:
         return str(entry.data.get("command", "")).replace("_", " ").capitalize()
     if entry.kind == "job_end":
         return "End of the job"
+    if entry.kind == REVIEWED:
+        return f"Review of {name_of(procedure, str(entry.data.get('kind')), entry.subject)}"
+    if entry.kind == "signature":
+        return f"Signed: {name_of(procedure, 'sign_off', entry.subject)}"
     titles = {"stage": "Stage", "photo_asked": "Photo asked for", "photo": "Photo", "note": "Note"}
     return titles.get(entry.kind) or name_of(procedure, entry.kind, entry.subject)
 
@@ -147,6 +169,10 @@ def _value(procedure: Procedure, entry: Entry) -> str:
             return str(data.get("sentence", ""))
         case "sign_off":
             return f"signed: {data['person'] or 'nobody named'}"
+        case "signature":
+            return str(data.get("person", ""))
+        case "reviewed":
+            return ": ".join(str(part) for part in (data.get("decision"), data.get("comment")) if part)
         case "job_end":
             return "complete" if not data["missing"] else f"{len(data['missing'])} missing"
         case _:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from capture.judge.needs import Missing, missing_in
+from capture.judge.needs import QUERIED, Missing, missing_in
 from capture.judge.view import JobView
 from capture.procedure.model import Procedure, Stage
 
@@ -51,6 +51,9 @@ def stage_offers(procedure: Procedure, view: JobView) -> list[dict[str, Any]]:
 def _lines(procedure: Procedure, item: Missing) -> dict[str, Any]:
     if item.why == "is not confirmed":
         return {"begin": "", "ready": [{"label": "confirm", "say": "confirm"}]}
+    if item.why == QUERIED and item.kind == "reading":
+        words = procedure.reading(item.ref).spoken[0]
+        return {"begin": f"{words} ", "ready": [{"label": "confirm", "say": f"confirm {words}"}]}
     match item.kind:
         case "reading":
             return _begin(procedure.reading(item.ref).spoken[0])

@@ -19,6 +19,7 @@ from capture.bench.session import KEYBOARD, UNCOUNTED, Measurer, Session
 from capture.errors import UsageError
 from capture.judge import entry_from_body
 from capture.judge.entry import Moment, Recorded
+from capture.judge.view import REVIEWED, returned
 from capture.record import admin
 from capture.record.uuid7 import uuid7
 
@@ -35,7 +36,8 @@ _LIFE = ("opened", "job_end", "reopened", "paused", "resumed", "handed_over")
 @dataclass(frozen=True)
 class OpenJob:
     """A job as the bench lists it. ``state`` is "left" (to be taken up), or "finished"; ``at`` when it was last worked
-    on (RFC 3339); ``technician`` who worked on it last."""
+    on (RFC 3339); ``technician`` who worked on it last; ``returned`` how many entries came back from review and
+    were not taken anew."""
 
     job: str
     reference: str
@@ -43,6 +45,7 @@ class OpenJob:
     technician: str
     at: str
     state: str
+    returned: int = 0
 
 
 @dataclass(frozen=True)
@@ -84,7 +87,13 @@ def _job(record: Record, job: str) -> OpenJob:
     lived = OpenJob(job, "", "", "", "", "left")
     for (id_,) in ids:
         lived = _lived(lived, record.row(id_))
-    return replace(lived, at=str(last))
+    return replace(lived, at=str(last), returned=_returned(record, job))
+
+
+def _returned(record: Record, job: str) -> int:
+    if not record._fetch("SELECT 1 FROM ledger WHERE job = ? AND kind = ? LIMIT 1", (job, REVIEWED)):
+        return 0
+    return len(returned(_recorded(tuple(record.rows(job)))))
 
 
 def _lived(job: OpenJob, row: Row) -> OpenJob:

@@ -132,6 +132,19 @@ function questions(waiting, act) {
   });
 }
 
+const DECIDED = { queried: "? queried", rejected: "✕ rejected" };
+
+// What came back from review: it is missing until it is taken anew, or, when it was only queried, confirmed.
+function fromReviewer(list, act) {
+  document.getElementById("returned").hidden = !list.length;
+  document.getElementById("returned-title").textContent = `From the reviewer${list.length > 1 ? `: ${list.length}` : ""}`;
+  redraw("reviewed", list, () => list.map((one) => element("li", {},
+    element("span", {}, `${one.name} `, element(one.decision === "rejected" ? "del" : "b", {}, one.value),
+      element("span", { class: "small" }, ` ${DECIDED[one.decision]}${one.stage ? `, ${one.stage}` : ""}`)),
+    one.say && one.say !== "confirm" ? choice(`“${one.say}”`, one.say, act) : element("span", { class: "small" }, "take it anew"),
+    element("span", { class: "comment" }, `“${one.comment}” ${one.person}`))));
+}
+
 export function showJob(board, act) {
   redraw("facts", [board.unit, board.reference, board.technician], () => facts(board));
   document.getElementById("title").textContent = board.procedure;
@@ -143,6 +156,7 @@ export function showJob(board, act) {
   document.getElementById("caution").textContent = board.cautions[0] ?? "";
   document.getElementById("partial").textContent = board.partial ? `… ${board.partial}` : "";
   questions(board.waiting, act);
+  fromReviewer(board.returned, act);
   alarms(board.warnings, board.earlier);
   stage(board, act);
   redraw("recent", board.recent, () => board.recent.map((one) => element("li", {},
@@ -196,7 +210,7 @@ function listed(job, act) {
   const name = job.reference || job.procedure;
   return element("li", { class: "sheet" },
     element("div", {}, element("b", {}, name), element("p", { class: "small" },
-      `${job.procedure} · ${done ? "finished" : "left"} ${job.at.slice(0, 16).replace("T", " ")} · ${job.technician}`)),
+      `${job.returned ? `▸ ${job.returned} came back from review · ` : ""}${job.procedure} · ${done ? "finished" : "left"} ${job.at.slice(0, 16).replace("T", " ")} · ${job.technician}`)),
     element("form", { onsubmit: (event) => { event.preventDefault(); act.takeUp(job, new FormData(event.target)); } },
       who, why, element("button", { type: "submit", class: done ? "" : "first", "aria-label": `${done ? "Open again" : "Go on with"} ${name}` },
         done ? "Open again" : "Go on")));
