@@ -24,7 +24,7 @@ FOCUS_MARK = "focus "
 @dataclass(frozen=True)
 class Taken:
     """``at``: RFC 3339, with an offset when the camera wrote one; ``zoom``: digital zoom ratio, 1 for none; ``focus``:
-    how the lens was focused, in words that can be compared."""
+    how the lens was focused, in words that can be compared; ``turn``: quarters clockwise to upright."""
 
     at: str | None = None
     model: str | None = None
@@ -33,6 +33,7 @@ class Taken:
     zoom: float | None = None
     focus: str | None = None
     focal_35mm: float | None = None
+    turn: int | None = None
 
 
 def taken(image: Image.Image) -> Taken:
@@ -51,16 +52,17 @@ def taken(image: Image.Image) -> Taken:
         _number(sub.get(_ZOOM)),
         _focus(sub),
         _number(sub.get(_FOCAL_35)),
+        {1: 0, 6: 1, 3: 2, 8: 3}.get(orientation(image) or 0),
     )
 
 
-def orientation(image: Image.Image) -> int:
-    """How the stored picture lies, 1 to 8; 1 (upright) when nothing sensible is said."""
+def orientation(image: Image.Image) -> int | None:
+    """How the stored picture lies, 1 (upright) to 8; None when nothing sensible is said."""
     try:
         value = image.getexif().get(_ORIENTATION)
     except Exception:
-        return 1
-    return value if isinstance(value, int) and 1 <= value <= 8 else 1
+        return None
+    return value if isinstance(value, int) and 1 <= value <= 8 else None
 
 
 def webcam_exif(model: str, at: str, offset: str, focus: str | None) -> Image.Exif:

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vision import adjust, budget, markers, rim, segment, tip
+from vision.cameras import choose
 from vision.model import Array, Camera, Flag, Geometry, Measurement, Photo, Pixels, Refusal, Setup
 from vision.optics import project
 from vision.pose import Pose, fit_pose
@@ -38,39 +39,22 @@ def measure(
     Returns:
         the measurement with its uncertainty (k = 2) and reservations; or why none can be made.
     """
+    choice = choose(photo, setup)
+    if isinstance(choice, Refusal):
+        return replace(choice, photo_sha256=photo.sha256, setup_name=setup.name)
     try:
-        found = _measure(photo, setup, points or {})
+        found = _measure(photo, replace(setup, camera=choice.camera), points or {})
     except _Refused as no:
         found = no.answer
+    if isinstance(found, Measurement):
+        found = replace(found, flags=found.flags + choice.flags)
     return replace(found, photo_sha256=photo.sha256, setup_name=setup.name)
-
-
-def _camera_for(photo: Photo, setup: Setup) -> Camera:
-    """The setup's camera for this picture's size: the same picture at another resolution scales the matrix."""
-    cam, (w, h) = setup.camera, photo.size
-    if (w, h) == cam.image_size:
-        return cam
-    fx, fy = w / cam.image_size[0], h / cam.image_size[1]
-    if abs(fx / fy - 1) > 0.005:
-        raise _Refused(
-            refusal(
-                "camera_unknown",
-                f"The picture has {w} by {h} pixels, the camera was calibrated for "
-                f"{cam.image_size[0]} by {cam.image_size[1]}.",
-            )
-        )
-    m = cam.matrix.copy()
-    m[0, 0] *= fx
-    m[1, 1] *= fy
-    m[0, 2] = (m[0, 2] + 0.5) * fx - 0.5
-    m[1, 2] = (m[1, 2] + 0.5) * fy - 0.5
-    return replace(cam, matrix=m, image_size=(w, h), covariance=None)
 
 
 def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[float, float]]]) -> Measurement | Refusal:
     import cv2
 
-    camera = _camera_for(photo, setup)
+    camera = setup.camera
     grey8 = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), np.uint8)
     pose = _pose(grey8, setup, camera)
     outlines = Pixels(target=tuple(pose.seen.outlines.values()))

@@ -20,7 +20,7 @@ Point = tuple[float, float]
 @dataclass(frozen=True, eq=False)
 class Photo:
     """A decoded picture: ``rgb`` (H, W, 3) uint8, upright; ``sha256`` of the original bytes; what EXIF told (see
-    :mod:`vision.exif`)."""
+    :mod:`vision.exif`); ``turn``: by how many quarters it was turned clockwise to be upright."""
 
     rgb: npt.NDArray[np.uint8]
     sha256: str
@@ -31,6 +31,7 @@ class Photo:
     zoom: float | None = None
     focus: str | None = None
     focal_35mm: float | None = None
+    turn: int | None = None
 
     @property
     def size(self) -> tuple[int, int]:
@@ -42,7 +43,8 @@ class Photo:
 class Camera:
     """Pinhole matrix (3, 3) in pixels, distortion k1 k2 p1 p2 k3, picture size it holds for (width, height).
 
-    ``covariance`` is that of (fx, fy, cx, cy, k1, k2, p1, p2, k3) or None when unknown.
+    ``covariance`` is that of (fx, fy, cx, cy, k1, k2, p1, p2, k3) or None when unknown. The rest says which camera it
+    is and how it was set when it was calibrated, as its pictures tell it (see :mod:`vision.cameras`).
     """
 
     matrix: Array
@@ -51,6 +53,12 @@ class Camera:
     name: str = "camera"
     covariance: Array | None = None
     model: str | None = None
+    lens: str | None = None
+    focal_length_mm: float | None = None
+    zoom: float | None = None
+    focus: str | None = None
+    turn: int | None = None
+    calibrated: str | None = None
 
 
 @dataclass(frozen=True)
@@ -99,12 +107,14 @@ class Geometry:
 
 @dataclass(frozen=True)
 class Setup:
-    """All that must be known beside the picture."""
+    """All that must be known beside the picture. ``others``: further calibrations, one of which is taken when its
+    camera and not ``camera`` took the picture."""
 
     camera: Camera
     target: Target
     geometry: Geometry
     name: str = "setup"
+    others: tuple[Camera, ...] = ()
 
 
 @dataclass(frozen=True)

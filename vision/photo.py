@@ -65,7 +65,16 @@ def load_photo(source: str | Path | bytes) -> Photo:
         raise PhotoError(f"{where}: {_why(data, error)}") from error
     digest = hashlib.sha256(data).hexdigest()
     return Photo(
-        rgb, digest, facts.at, facts.model, facts.focal_length_mm, facts.lens, facts.zoom, facts.focus, facts.focal_35mm
+        rgb,
+        digest,
+        facts.at,
+        facts.model,
+        facts.focal_length_mm,
+        facts.lens,
+        facts.zoom,
+        facts.focus,
+        facts.focal_35mm,
+        facts.turn,
     )
 
 
@@ -83,7 +92,7 @@ def _decoded(data: bytes, where: str) -> tuple[npt.NDArray[np.uint8], Taken]:
                 )
             if min(wide, high) < MIN_SIDE:
                 raise PhotoError(f"{where}: only {wide} x {high} pixels; give the full photograph")
-            facts, way = taken(image), _WAYS.get(orientation(image))
+            facts, way = taken(image), _WAYS.get(orientation(image) or 1)
             image.load()
             return _upright(image if way is None else image.transpose(Image.Transpose[way])), facts
 

@@ -6,7 +6,7 @@ import json
 import math
 import tomllib
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,22 +24,63 @@ DICTIONARIES = (
     "DICT_ARUCO_ORIGINAL",
 )
 _MAX_BYTES = 1_000_000
+_FACTS: dict[str, type] = {
+    "model": str,
+    "lens": str,
+    "focal_length_mm": float,
+    "zoom": float,
+    "focus": str,
+    "turn": int,
+    "calibrated": str,
+}
 
 
-def load_setup(path: str | Path) -> Setup:
+def load_setup(path: str | Path, *, camera: str | Path | None = None) -> Setup:
     """Read a setup file.
 
-    ``camera`` may be a table or the path of a camera file, relative to the setup's folder.
+    ``camera`` in it may be a table, the path of a camera file, or that of a folder of camera files, relative to the
+    setup's folder. Of a folder's cameras each picture's own is taken, by what the picture tells.
+
+    Args:
+        path: the setup file.
+        camera: another camera file or folder to take instead, or the name of one of the folder's cameras.
 
     Raises:
         SetupError: with every fault found.
     """
     path = Path(path)
     data = read_table(path)
-    camera = data.get("camera")
-    if isinstance(camera, str):
-        data = {**data, "camera": read_table(path.parent / camera)}
-    return setup_from_mapping(data, where=str(path), name=str(data.get("name", path.stem)))
+    given = data.get("camera")
+    name = None
+    if camera is not None and Path(camera).exists():
+        given = str(Path(camera).absolute())
+    elif camera is not None:
+        name = str(camera)
+    if not isinstance(given, str):
+        cameras: list[Camera] = []
+    else:
+        cameras = load_cameras(path.parent / given, name)
+        data = {**data, "camera": camera_to_mapping(cameras[0])}
+    setup = setup_from_mapping(data, where=str(path), name=str(data.get("name", path.stem)))
+    if name is not None and not cameras and setup.camera.name != name:
+        raise SetupError(str(path), [f"its camera is called '{setup.camera.name}', not '{name}'; give that or a file"])
+    return replace(setup, others=tuple(cameras[1:]))
+
+
+def load_cameras(place: Path, name: str | None = None) -> list[Camera]:
+    """The camera of a file, or all cameras of a folder's files; with ``name`` those of that name only.
+
+    Raises:
+        SetupError: there is none, or a file is wrong.
+    """
+    files = sorted(place.glob("*.json")) + sorted(place.glob("*.toml")) if place.is_dir() else [place]
+    found = [camera_from_mapping(read_table(file), where=str(file)) for file in files]
+    if not found:
+        raise SetupError(str(place), ["holds no camera file; make one with 'benchwitness calibrate --out'"])
+    fits = [camera for camera in found if name is None or camera.name == name]
+    if not fits:
+        raise SetupError(str(place), [f"has no camera '{name}'; there is {', '.join(sorted({c.name for c in found}))}"])
+    return fits
 
 
 def read_table(path: Path) -> dict[str, Any]:
@@ -148,15 +189,17 @@ def camera_to_mapping(camera: Camera) -> dict[str, Any]:
         "matrix": camera.matrix.tolist(),
         "distortion": np.ravel(camera.distortion).tolist(),
     }
-    if camera.model:
-        out["model"] = camera.model
+    for key in _FACTS:
+        if getattr(camera, key) is not None:
+            out[key] = getattr(camera, key)
     if camera.covariance is not None:
         out["covariance"] = camera.covariance.tolist()
     return out
 
 
 def _camera(r: _Reader, data: Mapping[str, Any]) -> Camera | None:
-    r.unknown(data, {"name", "image_size_px", "matrix", "distortion", "covariance", "model", "quality"}, "camera")
+    known = {"name", "image_size_px", "matrix", "distortion", "covariance", "quality", *_FACTS}
+    r.unknown(data, known, "camera")
     size = r.array(data.get("image_size_px"), (2,), "camera.image_size_px")
     matrix = r.array(data.get("matrix"), (3, 3), "camera.matrix")
     dist = r.array(data.get("distortion", [0.0] * 5), (None,), "camera.distortion")
@@ -168,12 +211,25 @@ def _camera(r: _Reader, data: Mapping[str, Any]) -> Camera | None:
         return None
     if min(matrix[0, 0], matrix[1, 1]) < 50 or min(size) < 64:
         r.faults.append("camera.matrix or camera.image_size_px is not in pixels; give what calibrating wrote")
-    model = data.get("model")
     full = np.zeros(5)
     full[: len(dist)] = dist
-    return Camera(
-        matrix, full, (int(size[0]), int(size[1])), str(data.get("name", "camera")), cov, str(model) if model else None
-    )
+    return Camera(matrix, full, (int(size[0]), int(size[1])), str(data.get("name", "camera")), cov, **_facts(r, data))
+
+
+def _facts(r: _Reader, data: Mapping[str, Any]) -> dict[str, Any]:
+    """Which camera it is and how it was set."""
+    out: dict[str, Any] = {}
+    for key, kind in _FACTS.items():
+        value = data.get(key)
+        if value is None:
+            continue
+        if kind is str:
+            out[key] = str(value)
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            r.faults.append(f"camera.{key} is {value!r}; give a number, or leave it out")
+        else:
+            out[key] = kind(value)
+    return out
 
 
 def _target(r: _Reader, data: Mapping[str, Any]) -> Target | None:
