@@ -37,8 +37,8 @@ def speed(setup: Setup) -> Report:
     size, memory = _size_mb(setup), most_mb() - before
     report.figures |= {"start-up": ear.start_s, "memory": memory, "model": size}
     report.say(
-        f"{ear.recogniser.name}: start-up {ear.start_s:.2f} s of processor time, memory {resident_mb() - before:.0f} MB, at most "
-        f"{memory:.0f} MB, model directory {size:.1f} MB, real-time factor {ear.took_s / ear.heard_s:.3f}"
+        f"{ear.recogniser.name}: start-up {ear.start_s:.2f} s (processor), memory {resident_mb() - before:.0f} MB, "
+        f"at most {memory:.0f} MB, model directory {size:.1f} MB, real-time factor {ear.took_s / ear.heard_s:.3f}"
     )
     return report
 
