@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @click.option("--out", type=click.Path(path_type=Path), help="The file to write; else report-JOB.html here.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(job: str | None, record: Path | None, out: Path | None, as_json: bool) -> int:
-    """Write the report of JOB, an id or the beginning of one; without it, of the record's latest job.
+    """Write the report of JOB, its id or the beginning or end of it; without it, of the record's latest job.
 
     The file carries its sound and pictures inside and needs no network. Leaves with 1 when a clip or picture of the
     job is missing or changed and could not be shown.
@@ -50,14 +50,11 @@ def command(job: str | None, record: Path | None, out: Path | None, as_json: boo
 
 def _chosen(record: Record, wanted: str | None) -> str:
     from capture.errors import UsageError
+    from capture.record.admin import find_job, latest_job
 
-    jobs = [summary.job for summary in record.jobs()]
-    if not jobs:
+    if wanted is not None:
+        return find_job(record, wanted)
+    latest = latest_job(record)
+    if latest is None:
         raise UsageError(f"{record.folder}: the record holds no job yet; make one with 'benchwitness run'.")
-    if wanted is None:
-        return jobs[-1]
-    found = [job for job in jobs if job == wanted] or [job for job in jobs if job.startswith(wanted)]
-    if len(found) != 1:
-        what = f"{len(found)} jobs begin with" if found else "there is no job"
-        raise UsageError(f"{record.folder}: {what} {wanted}; 'benchwitness jobs' lists those that are there.")
-    return found[0]
+    return latest

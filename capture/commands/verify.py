@@ -49,6 +49,8 @@ def _as_text(folder: Path, found: Verification) -> str:
 
     lines = [f"FAULT   {fault}" for fault in found.faults] + [f"notice  {notice}" for notice in found.notices]
     lines += [f"signed  {one}" for one in found.signatures]
+    if found.signed > len(found.signatures):
+        lines.append(f"signed  and {found.signed - len(found.signatures)} more signatures, which hold")
     lines += [f"key     {doubt}" for doubt in key_doubts(found.signatures)]
     lines.append(f"{folder}: {_count(found.rows, 'row')} and {_count(found.media, 'file')} recomputed.")
     lines.append(f"head    row {found.head.seq}, {found.head.hash}")

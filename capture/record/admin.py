@@ -42,12 +42,33 @@ def find_job(record: Record, given: str) -> str:
     """
     if record._fetch("SELECT 1 FROM ledger WHERE job = ? LIMIT 1", (given,)):
         return given
-    jobs = [str(job) for (job,) in record._fetch("SELECT DISTINCT job FROM ledger", ())]
-    found = [job for job in jobs if given and (job.startswith(given) or job.endswith(given))]
+    found = [job for job in job_ids(record) if given and (job.startswith(given) or job.endswith(given))]
     if len(found) == 1:
         return found[0]
     what = "no job" if not found else f"{len(found)} jobs, not one,"
     raise UsageError(f"{record.folder}: {what} named {given!r}; 'benchwitness jobs' lists the jobs with their ids.")
+
+
+def job_ids(record: Record) -> list[str]:
+    """The ids of all jobs, in the order of the ids; one step in the ledger's index a job, not a row."""
+    return [str(job) for (job,) in record._fetch(_IDS, ())]
+
+
+def latest_job(record: Record) -> str | None:
+    """The job that was opened last, or None when there is no job."""
+    opened = "SELECT job FROM ledger WHERE kind = 'opened' ORDER BY seq DESC LIMIT 1"
+    found = record._fetch(opened, ()) or record._fetch("SELECT job FROM ledger ORDER BY seq DESC LIMIT 1", ())
+    return str(found[0][0]) if found else None
+
+
+_IDS = """
+WITH RECURSIVE known(job) AS (
+  SELECT min(job) FROM ledger
+  UNION ALL
+  SELECT (SELECT min(job) FROM ledger WHERE job > known.job) FROM known WHERE known.job IS NOT NULL
+)
+SELECT job FROM known WHERE job IS NOT NULL
+"""
 
 
 def job_rows(record: Record, job: str) -> list[Row]:

@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from itertools import islice
 from pathlib import Path
 
 from capture.errors import IntegrityError, UsageError
@@ -15,6 +16,8 @@ from capture.record import connection, heads, media
 from capture.record.rows import Verification
 from capture.record.trouble import told_plainly
 from capture.record.verify import verify
+
+_LINES_AT_ONCE = 100_000
 
 Progress = Callable[[str, int, int], None]
 
@@ -97,6 +100,6 @@ def _copy_media(folder: Path, work: Path, told: Progress) -> None:
                 stream.flush()
                 os.fsync(stream.fileno())
         told("files", done, len(digests))
-    noted = heads.read(folder)
-    if noted is not None:
-        heads.add(work, [(line.seq, line.hash) for line in noted.lines if line.seq <= last])
+    noted = (line for line in heads.lines(folder) if isinstance(line, heads.HeadLine) and line.seq <= last)
+    while page := list(islice(noted, _LINES_AT_ONCE)):
+        heads.add(work, [(line.seq, line.hash) for line in page])

@@ -21,6 +21,8 @@ GENESIS = sha256(GENESIS_TEXT.encode()).hexdigest()
 """``prev`` of row 1: the SHA-256 of ``GENESIS_TEXT``."""
 
 _EXACT = 2**53 - 1
+_SORTED = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), sort_keys=True)
+_PLAIN = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"))
 
 
 def canonical(value: Any) -> str:
@@ -73,10 +75,13 @@ def load_canonical(text: str) -> tuple[Any, bool]:
             odd.append(digits)
         return value
 
-    value = json.loads(text, parse_float=number, parse_int=whole)
-    if odd or max(text) > "\uffff":
+    def constant(name: str) -> float:
+        raise ValueError(f"{name} is no JSON")
+
+    value = json.loads(text, parse_float=number, parse_int=whole, parse_constant=constant)
+    if odd or not (text.isascii() or max(text) <= "\uffff"):
         return value, canonical(value) == text
-    return value, json.dumps(value, ensure_ascii=False, separators=(",", ":"), sort_keys=True) == text
+    return value, _SORTED.encode(value) == text
 
 
 def row_hash(
@@ -98,4 +103,18 @@ def row_hash(
         "seq": seq,
         "session": session,
     }
-    return sha256(rfc8785.dumps(envelope)).hexdigest()
+    return sha256(_envelope(envelope)).hexdigest()
+
+
+def _envelope(envelope: dict[str, str | int | float]) -> bytes:
+    """The canonical JSON of a flat object with ASCII keys in their order.
+
+    The standard library's writer, many times faster, writes the same but for numbers; of those it is given none that
+    the two write differently (RFC 8785, section 3.2.2.3: no exponent from 1e-6 to 1e21, no fraction of whole numbers).
+    """
+    mono = envelope["mono"]
+    if not isinstance(mono, float) or not (mono == 0 or 1e-4 <= mono < 1e15):
+        return rfc8785.dumps(envelope)
+    if mono.is_integer():
+        envelope["mono"] = int(mono)
+    return _PLAIN.encode(envelope).encode()

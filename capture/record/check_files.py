@@ -2,69 +2,71 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from pathlib import Path
 
-from capture.errors import UsageError
 from capture.record import media
+from capture.record.check_notes import Notes, names_in
 from capture.record.rows import Fault, MediaRef
 
-Found = tuple[list[Fault], list[Fault]]
+_SHOWN = 5
 _MISSING = "the file is missing"
 _RESTORE = "put it back from a copy of the record"
 
 
 def check_files(
     folder: Path,
-    refs: Sequence[tuple[int, str, MediaRef]],
+    notes: Notes,
     progress: Callable[[str, int, int], None],
-    purged: Callable[[int, str], bool] = lambda seq, sha256: False,
-) -> tuple[int, Found]:
-    """Recompute every referenced file's SHA-256 and list the files that no row points to.
+    fault: Callable[[Fault], None],
+    notice: Callable[[Fault], None],
+) -> int:
+    """Recompute every referenced file's SHA-256 and find the files that no row points to, folder by folder.
 
     Args:
         folder: the media folder.
-        refs: (row number, row id, reference), in the order of the rows.
+        notes: which rows point to which files.
         progress: told "media", how many files are done, of how many.
-        purged: whether a row's file was purged on purpose; when that holds for all its rows it may be missing.
+        fault: is told each fault.
+        notice: is told each notice.
 
     Returns:
-        How many files were recomputed, and (faults, notices).
+        How many files were recomputed.
     """
-    rows = _rows_by_file(refs)
-    faults: list[Fault] = []
-    notices: list[Fault] = []
-    expected: set[Path] = set()
-    for done, (ref, numbers) in enumerate(rows.items(), start=1):
-        try:
-            path = media.media_path(folder, str(ref.sha256))
-        except UsageError as error:
-            faults.append(Fault(f"row {numbers[0]}", str(error), _RESTORE))
-            continue
-        expected.add(path)
-        what = _check_file(path, ref)
-        if what in (None, _MISSING) and all(purged(number, ref.sha256) for number in numbers):
-            notices.append(_purged(_where(folder, path), what is None, _pointing(ref, numbers)))
-        elif what:
-            faults.append(Fault(_where(folder, path), f"{what}; {_pointing(ref, numbers)}", _RESTORE))
-        progress("media", done, len(rows))
-    return len(rows), (faults, notices + _unknown(folder, expected))
+    total = notes.index()
+    prefixes = notes.prefixes()
+    done = 0
+    for prefix in sorted({*prefixes, *(path.name for path in names_in(folder))}):
+        expected: set[Path] = set()
+        for file in notes.files(prefix) if prefix in prefixes else ():
+            path = media.media_path(folder, file.ref.sha256)
+            expected.add(path)
+            _tell(path, file.ref, notes, _where(folder, path), fault, notice)
+            done += 1
+            progress("media", done, total)
+        _unknown(folder, folder / prefix, expected, notice)
+    return done
+
+
+def _tell(
+    path: Path,
+    ref: MediaRef,
+    notes: Notes,
+    where: str,
+    fault: Callable[[Fault], None],
+    notice: Callable[[Fault], None],
+) -> None:
+    what = _check_file(path, ref)
+    if what in (None, _MISSING) and notes.purged_on_purpose(ref):
+        notice(_purged(where, what is None, _pointing(ref, notes)))
+    elif what:
+        fault(Fault(where, f"{what}; {_pointing(ref, notes)}", _RESTORE))
 
 
 def _purged(where: str, still_there: bool, pointing: str) -> Fault:
     if still_there:
         return Fault(where, f"it was to be purged, but the file is still there; {pointing}", "purge again to remove it")
     return Fault(where, f"purged on purpose; {pointing}", "nothing; its hash and what was heard of it stay")
-
-
-def _rows_by_file(refs: Sequence[tuple[int, str, MediaRef]]) -> dict[MediaRef, list[int]]:
-    """References by file: the first of each (SHA-256, size), with the numbers of all rows that point to it."""
-    first: dict[tuple[str, int], MediaRef] = {}
-    rows: dict[MediaRef, list[int]] = {}
-    for seq, _, ref in refs:
-        known = first.setdefault((ref.sha256, ref.size), ref)
-        rows.setdefault(known, []).append(seq)
-    return rows
 
 
 def _check_file(path: Path, ref: MediaRef) -> str | None:
@@ -83,14 +85,16 @@ def _check_file(path: Path, ref: MediaRef) -> str | None:
     return f"the file was changed: its bytes give {digest}"
 
 
-def _pointing(ref: MediaRef, numbers: Sequence[int]) -> str:
-    shown = ", ".join(str(number) for number in numbers[:5]) + (", ..." if len(numbers) > 5 else "")
+def _pointing(ref: MediaRef, notes: Notes) -> str:
+    numbers = notes.pointing(ref, _SHOWN + 1)
+    shown = ", ".join(str(number) for number in numbers[:_SHOWN]) + (", ..." if len(numbers) > _SHOWN else "")
     return f"it is the {ref.kind} of row {shown}"
 
 
-def _unknown(folder: Path, expected: set[Path]) -> list[Fault]:
-    notices = []
-    for path in media.files(folder) if folder.is_dir() else ():
+def _unknown(folder: Path, inside: Path, expected: set[Path], notice: Callable[[Fault], None]) -> None:
+    if not inside.exists() and not inside.is_symlink():
+        return
+    for path in media.files(inside) if inside.is_dir() else [inside]:
         if path in expected:
             continue
         if path.name.startswith(media.INCOMING):
@@ -99,8 +103,7 @@ def _unknown(folder: Path, expected: set[Path]) -> list[Fault]:
             what = "a damaged file that was set aside"
         else:
             what = "no row points to this file"
-        notices.append(Fault(_where(folder, path), what, "it is no part of the record; look at it before removing it"))
-    return notices
+        notice(Fault(_where(folder, path), what, "it is no part of the record; look at it before removing it"))
 
 
 def _where(folder: Path, path: Path) -> str:

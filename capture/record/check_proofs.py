@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from capture.errors import CaptureError
 from capture.record import admin
+from capture.record.check_notes import Notes
 from capture.record.connection import LEDGER
 from capture.record.decisions import REVIEWED, decision_faults
 from capture.record.ledger import Record
@@ -16,11 +18,16 @@ from capture.record.signatures import Signed, hash_at, job_signatures, purge_hol
 
 _MISSHAPEN = (CaptureError, ValueError, KeyError, TypeError, AttributeError)
 _DOUBT = "do not rely on it; ask the person named and compare with a copy of the record"
-_PROVEN = (admin.SIGNATURE, admin.PURGED, admin.IMPORTED, REVIEWED)
-_JOBS = f"SELECT job FROM ledger WHERE kind IN ({', '.join('?' * len(_PROVEN))}) GROUP BY job ORDER BY min(seq)"
+PROVEN = (admin.SIGNATURE, admin.PURGED, admin.IMPORTED, REVIEWED)
+"""Kinds of rows for whose sake a job's proofs are followed."""
+
+MOST = 10_000
+"""Signatures that are handed out; the first of each key and those in doubt come besides."""
+
+_JOBS = f"SELECT job FROM ledger WHERE kind IN ({', '.join('?' * len(PROVEN))}) GROUP BY job ORDER BY min(seq)"
 _ALTERED = (
     "SELECT DISTINCT job FROM ledger WHERE instr(body, '\"review\":') AND json_type(body, '$.review') IS NOT NULL "
-    f"AND job NOT IN (SELECT job FROM ledger WHERE kind IN ({', '.join('?' * len(_PROVEN))}))"
+    f"AND job NOT IN (SELECT job FROM ledger WHERE kind IN ({', '.join('?' * len(PROVEN))}))"
 )
 _ASTRAY = (
     "SELECT seq, id FROM ledger WHERE instr(body, '\"origin\":') AND json_type(body, '$.origin') IS NOT NULL "
@@ -30,52 +37,87 @@ _ASTRAY = (
 
 @dataclass(frozen=True)
 class Proofs:
-    """What was found: faults, notices, and every signature."""
+    """What was found: faults, notices, how many signatures, and the first ``MOST`` of them with all that do not hold or
+    after which something came."""
 
     faults: tuple[Fault, ...] = ()
     notices: tuple[Fault, ...] = ()
     signatures: tuple[Signed, ...] = ()
+    signed: int = 0
 
 
-def check_proofs(folder: Path) -> Proofs:
-    """Check every job of a record that was signed, reviewed, purged or imported."""
+def check_proofs(folder: Path, notes: Notes | None = None, progress: Callable[[int], None] | None = None) -> Proofs:
+    """Check every job of a record that was signed, reviewed, purged or imported.
+
+    Args:
+        folder: the record's folder.
+        notes: what was noted at walking along the rows; without it the ledger is searched.
+        progress: told how many jobs are done.
+    """
     try:
         with Record.open(folder, writing=False) as record:
-            return _of_record(record)
+            return _of_record(record, notes, progress or (lambda done: None))
     except _MISSHAPEN as error:
         return Proofs((Fault(LEDGER, f"signatures and imports cannot be checked ({error})", _DOUBT),))
 
 
-def _of_record(record: Record) -> Proofs:
-    faults = [
+def _of_record(record: Record, notes: Notes | None, progress: Callable[[int], None]) -> Proofs:
+    if notes is None:
+        jobs: Iterable[str] = (job for (job,) in [*record._fetch(_JOBS, PROVEN), *record._fetch(_ALTERED, PROVEN)])
+        astray = record._fetch(_ASTRAY, (admin.IMPORTED,))
+    else:
+        jobs, astray = notes.jobs_to_prove(), notes.gone_astray()
+    gathered = _Gathered()
+    gathered.faults += [
         Fault(f"row {seq} (id {id_})", "it says that it was imported, but its job was not", _DOUBT)
-        for seq, id_ in record._fetch(_ASTRAY, (admin.IMPORTED,))
+        for seq, id_ in astray
     ]
-    notices: list[Fault] = []
-    signatures: list[Signed] = []
-    for (job,) in [*record._fetch(_JOBS, _PROVEN), *record._fetch(_ALTERED, _PROVEN)]:
+    for done, job in enumerate(jobs, start=1):
         try:
-            found, wrong = _of_job(record, list(record.rows(job)))
+            gathered.take(*_of_job(record, list(record.rows(job))))
         except _MISSHAPEN as error:
-            found, wrong = (), [Fault(f"job {job}", f"its proofs cannot be read ({error!r})", _DOUBT)]
-        signatures += found
-        faults += wrong
-        notices += [_changed(one) for one in found if one.after]
-    return Proofs(tuple(faults), (*notices, *_several_keys(signatures)), tuple(signatures))
+            gathered.faults.append(Fault(f"job {job}", f"its proofs cannot be read ({error!r})", _DOUBT))
+        progress(done)
+    return gathered.proofs()
 
 
-def _several_keys(signatures: list[Signed]) -> list[Fault]:
+class _Gathered:
+    """What the jobs gave, with no more of each than can be read."""
+
+    def __init__(self) -> None:
+        self.faults: list[Fault] = []
+        self._notices: list[Fault] = []
+        self._signatures: list[Signed] = []
+        self._signed = 0
+        self._keys: dict[str, dict[str, Signed]] = {}
+
+    def take(self, found: Iterable[Signed], faults: Iterable[Fault]) -> None:
+        """The signatures and faults of one job."""
+        self.faults += faults
+        for one in found:
+            self._signed += 1
+            keys = self._keys.setdefault(" ".join(one.person.casefold().split()), {})
+            if len(self._signatures) < MOST or one.key not in keys or not one.holds or one.after:
+                self._signatures.append(one)
+            keys.setdefault(one.key, one)
+            if one.after:
+                self._notices.append(_changed(one))
+
+    def proofs(self) -> Proofs:
+        """Everything."""
+        notices = (*self._notices, *_several_keys(self._keys.values()))
+        return Proofs(tuple(self.faults), notices, tuple(self._signatures), self._signed)
+
+
+def _several_keys(persons: Iterable[dict[str, Signed]]) -> list[Fault]:
     """Persons who signed with more than one key: a new key, or somebody else who took the name."""
-    keys: dict[str, dict[str, Signed]] = {}
-    for one in signatures:
-        keys.setdefault(" ".join(one.person.casefold().split()), {}).setdefault(one.key, one)
     return [
         Fault(
             f"signatures of {next(iter(first.values())).person}",
             f"made with {len(first)} keys ({', '.join(key[:16] for key in first)})",
             "ask the person which of these keys are really theirs",
         )
-        for first in keys.values()
+        for first in persons
         if len(first) > 1
     ]
 

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import math
+import re
 import sqlite3
+from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
-from uuid import UUID
 
 from capture.record import chain
-from capture.record.admin import PURGED
+from capture.record.admin import IMPORTED, PURGED
+from capture.record.check_heads import HeadsWalk
+from capture.record.check_notes import Notes
+from capture.record.check_proofs import PROVEN
 from capture.record.rows import Fault, Head, MediaRef
 from capture.record.times import parse_time
 from capture.record.trouble import UNREADABLE
@@ -19,70 +23,73 @@ from capture.record.trouble import UNREADABLE
 _COLUMNS = ("seq", "id", "job", "kind", "at", "mono", "session", "body", "prev", "hash")
 _SELECT = f"SELECT {', '.join(_COLUMNS)} FROM ledger NOT INDEXED"
 _PAGE = 500
+_SESSIONS = 4096
+"""Sessions whose last time is remembered; one that rests for longer than so many others is begun anew."""
 _TEXTS = frozenset(_COLUMNS) - {"seq", "mono"}
+_UUID7 = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}")
+_SHA256 = re.compile(r"[0-9a-f]{64}")
 _COMPARE = "compare with a copy of the record; do not rely on this row"
-
-
-@dataclass(frozen=True)
-class Stored:
-    """A row's id and hash as they stand in the ledger."""
-
-    id: str
-    hash: str
 
 
 @dataclass
 class Chained:
-    """What the walk along the chain found. ``stored``: rows by number; ``computed``: hashes recomputed, of rows
-    that are what they were; ``refs``: (row number, id, media reference); ``jobs``: the job of each of those rows;
-    ``purged``: (job, SHA-256) of files that were purged on purpose."""
+    """What the walk along the chain found. ``head`` is the last row's; ``outside`` whether a row that is what it was
+    has the hash that was looked for."""
 
+    notes: Notes
+    told: Callable[[Fault], None]
+    wanted: str | None = None
     count: int = 0
     head: Head = field(default_factory=lambda: Head(0, chain.GENESIS))
-    stored: dict[int, Stored] = field(default_factory=dict)
-    computed: dict[int, str] = field(default_factory=dict)
-    refs: list[tuple[int, str, MediaRef]] = field(default_factory=list)
-    faults: list[Fault] = field(default_factory=list)
+    outside: bool = False
     notices: list[Fault] = field(default_factory=list)
-    times: dict[str, tuple[datetime, float]] = field(default_factory=dict)
-    ids: dict[str, int] = field(default_factory=dict)
-    jobs: dict[int, str] = field(default_factory=dict)
-    purged: set[tuple[str, str]] = field(default_factory=set)
-
-    @classmethod
-    def nothing(cls) -> Chained:
-        """The result when the ledger cannot be read at all."""
-        return cls()
-
-    def purged_on_purpose(self, seq: int, sha256: str) -> bool:
-        """Whether the job of row ``seq`` has a row, unchanged, that says that this file of it was purged."""
-        return (self.jobs.get(seq, ""), sha256) in self.purged
+    times: OrderedDict[str, tuple[datetime, float]] = field(default_factory=OrderedDict)
 
     def fault(self, seq: int, id_: object, what: str, todo: str = _COMPARE) -> None:
-        """Add a fault about a row."""
-        self.faults.append(Fault(f"row {seq} (id {id_})", what, todo))
+        """Tell a fault about a row."""
+        self.told(Fault(f"row {seq} (id {id_})", what, todo))
 
 
-def check_rows(connection: sqlite3.Connection, last_noted: int, progress: Callable[[int, int], None]) -> Chained:
+def check_rows(
+    connection: sqlite3.Connection,
+    found: Chained,
+    noted: HeadsWalk,
+    last_noted: int,
+    progress: Callable[[int, int], None],
+) -> None:
     """Walk along all rows.
 
     Args:
         connection: the ledger, in one read transaction, its text handed out as bytes.
+        found: takes what is found.
+        noted: is shown each row's id and hash.
         last_noted: the highest row number that ``heads.txt`` knows, 0 for none.
         progress: told how many rows are done, of how many.
     """
-    found = Chained()
     expected, prev = 1, chain.GENESIS
     total = max(last_noted, _highest(connection))
     for seq, values in _rows(connection, total, found):
         _missing(found, expected, seq)
         before = prev if seq == expected else None
         expected = max(expected, seq + 1)
-        prev = _check_row(found, seq, values, before) if values is not None else ""
+        prev = _check_row(found, noted, seq, values, before) if values is not None else ""
         if seq % _PAGE == 0:
             progress(seq, total)
     progress(total, total)
-    return found
+
+
+def check_ids(connection: sqlite3.Connection, found: Chained, *, sound: bool) -> None:
+    """Is every id that of one row only? ``sound``: the ledger's own index of ids can be relied on."""
+    source = "ledger" if sound else "ledger NOT INDEXED"
+    try:
+        twice = connection.execute(
+            f"SELECT id, min(seq), max(seq) FROM {source} GROUP BY id HAVING count(*) > 1"
+        ).fetchall()
+    except UNREADABLE:
+        return
+    for id_, first, last in twice:
+        shown = id_.decode(errors="backslashreplace") if isinstance(id_, bytes) else repr(id_)
+        found.fault(last, shown, f"its id is also that of row {first}")
 
 
 def _highest(connection: sqlite3.Connection) -> int:
@@ -139,15 +146,15 @@ def _missing(found: Chained, expected: int, seq: int) -> None:
         found.fault(seq, "any", "a row with this number was never written by the program")
     elif seq > expected:
         gone = f"row {expected}" if seq == expected + 1 else f"rows {expected} to {seq - 1}"
-        found.faults.append(Fault(gone, "missing from the ledger", "put the ledger back from a copy"))
+        found.told(Fault(gone, "missing from the ledger", "put the ledger back from a copy"))
 
 
-def _check_row(found: Chained, seq: int, values: dict[str, Any], before: str | None) -> str:
+def _check_row(found: Chained, noted: HeadsWalk, seq: int, values: dict[str, Any], before: str | None) -> str:
     """Check one row; returns the hash that the next row's ``prev`` must be."""
     row, undecodable = _decoded(values)
     id_ = row["id"]
     found.count += 1
-    found.stored[seq] = Stored(str(id_), str(row["hash"]))
+    noted.row(seq, str(id_), str(row["hash"]))
     if undecodable:
         found.fault(seq, id_, f"changed: {', '.join(undecodable)} cannot be read")
         return str(row["hash"])
@@ -162,14 +169,15 @@ def _check_row(found: Chained, seq: int, values: dict[str, Any], before: str | N
         body=row["body"],
         prev=row["prev"],
     )
-    if digest != row["hash"]:
+    itself = digest == row["hash"]
+    if not itself:
         found.fault(seq, id_, f"changed: its content gives the hash {digest}, stored is {row['hash']}")
-    else:
-        found.computed[seq] = digest
+    elif found.wanted is not None and digest.startswith(found.wanted):
+        found.outside = True
     if before is not None and row["prev"] != before:
         found.fault(seq, id_, f"the chain is broken before it: it follows {row['prev']}, the row before has {before}")
     found.head = Head(seq, row["hash"])
-    _check_content(found, seq, row)
+    _check_content(found, seq, row, itself=itself)
     return str(row["hash"])
 
 
@@ -188,12 +196,9 @@ def _decoded(values: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
     return row, sorted(undecodable)
 
 
-def _check_content(found: Chained, seq: int, row: dict[str, Any]) -> None:
+def _check_content(found: Chained, seq: int, row: dict[str, Any], *, itself: bool) -> None:
     id_ = row["id"]
-    if id_ in found.ids:
-        found.fault(seq, id_, f"its id is also that of row {found.ids[id_]}")
-    found.ids.setdefault(id_, seq)
-    if not _is_uuid7(id_):
+    if not _UUID7.fullmatch(id_):
         found.fault(seq, id_, "its id is not a UUIDv7")
     try:
         body, canonical = chain.load_canonical(row["body"])
@@ -203,11 +208,17 @@ def _check_content(found: Chained, seq: int, row: dict[str, Any]) -> None:
         return
     if not canonical:
         found.fault(seq, id_, "its body is not canonical JSON (RFC 8785)")
-    found.refs += [(seq, id_, ref) for ref in refs]
+    job, kind = row["job"], row["kind"]
     if refs:
-        found.jobs[seq] = row["job"]
-    if row["kind"] == PURGED and seq in found.computed:
-        found.purged |= {(row["job"], digest) for digest in _purged(body)}
+        found.notes.point(seq, job, refs)
+    if kind == PURGED and itself:
+        found.notes.purge(job, _purged(body))
+    if kind in PROVEN:
+        found.notes.prove(seq, job, imported=kind == IMPORTED)
+    if "review" in body:
+        found.notes.alter(job)
+    if "origin" in body:
+        found.notes.stray(seq, id_, job)
     _check_time(found, seq, row)
 
 
@@ -220,8 +231,11 @@ def _purged(body: dict[str, Any]) -> list[str]:
 
 def _ref(medium: dict[str, Any]) -> MediaRef:
     ref = MediaRef(medium["sha256"], medium["size"], medium["media_type"], medium["kind"])
-    if not isinstance(ref.size, int) or not all(isinstance(t, str) for t in (ref.sha256, ref.media_type, ref.kind)):
+    if type(ref.size) is not int or not all(isinstance(t, str) for t in (ref.sha256, ref.media_type, ref.kind)):
         raise TypeError(f"not a media reference: {medium}")
+    if not _SHA256.fullmatch(ref.sha256) or ref.size < 0:
+        raise ValueError(f"{ref.sha256!r} does not name a file of the media store")
+    (ref.media_type + ref.kind).encode()
     return ref
 
 
@@ -231,8 +245,10 @@ def _check_time(found: Chained, seq: int, row: dict[str, Any]) -> None:
     except ValueError as error:
         found.fault(seq, row["id"], str(error))
         return
-    before = found.times.get(row["session"])
+    before = found.times.pop(row["session"], None)
     found.times[row["session"]] = (at, row["mono"])
+    if len(found.times) > _SESSIONS:
+        found.times.popitem(last=False)
     if before is None:
         return
     where = f"row {seq} (id {row['id']})"
@@ -242,11 +258,3 @@ def _check_time(found: Chained, seq: int, row: dict[str, Any]) -> None:
     if row["mono"] < before[1]:
         what = f"the seconds of its session ran back, from {before[1]} to {row['mono']}"
         found.notices.append(Fault(where, what, "take the order of the rows"))
-
-
-def _is_uuid7(text: str) -> bool:
-    try:
-        value = UUID(text)
-    except ValueError:
-        return False
-    return value.version == 7 and str(value) == text

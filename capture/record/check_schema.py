@@ -26,7 +26,8 @@ def check_database(connection: sqlite3.Connection) -> list[Fault]:
 
 
 def check_schema(db: Database) -> list[Fault]:
-    """Compare tables, triggers, indexes and views with those that the recorded migrations make, and run the views."""
+    """Compare tables, triggers, indexes and views with those that the recorded migrations make, and see that SQLite can
+    read the views."""
     try:
         names, actual, number = _read(db)
     except UNREADABLE as error:
@@ -80,8 +81,7 @@ def _run_views(connection: sqlite3.Connection) -> list[Fault]:
     faults = []
     for view in schema.VIEWS:
         try:
-            for _ in connection.execute(f"SELECT * FROM {view}"):
-                pass
+            connection.execute(f"EXPLAIN SELECT * FROM {view}").fetchone()
         except UNREADABLE as error:
             faults.append(Fault(LEDGER, f"the view {view} cannot be read ({error})", _RESTORE))
     return faults

@@ -7,7 +7,7 @@ which; they are no proof against someone who cuts both (for that a head must hav
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +15,8 @@ from pathlib import Path
 NAME = "heads.txt"
 
 _LINE = re.compile(rb"([1-9]\d{0,17}) ([0-9a-f]{64})")
+_LONGEST = 4096
+_TAIL = 65_536
 
 
 @dataclass(frozen=True)
@@ -26,31 +28,53 @@ class HeadLine:
     hash: str
 
 
-@dataclass(frozen=True)
-class HeadLines:
-    """The readable lines, and the numbers of lines that cannot be read. A last line without its end and a run of
-    zero bytes, which a crash or a power cut leaves, are neither."""
+def lines(folder: Path) -> Iterator[HeadLine | int]:
+    """The lines of a record's ``heads.txt``, one after another; the number of one that cannot be read instead of it.
 
-    lines: tuple[HeadLine, ...]
-    unreadable: tuple[int, ...]
-    torn: bool
-
-
-def read(folder: Path) -> HeadLines | None:
-    """The lines of a record's ``heads.txt``, or None when it has none."""
+    A last line without its end and a run of zero bytes, which a crash or a power cut leaves, are neither. Nothing when
+    there is no such file.
+    """
     try:
-        content = (folder / NAME).read_bytes()
+        stream = (folder / NAME).open("rb")
     except FileNotFoundError:
-        return None
-    *whole, rest = content.split(b"\n")
-    lines, unreadable = [], []
-    for number, line in enumerate(whole, start=1):
-        found = _LINE.fullmatch(line)
-        if found:
-            lines.append(HeadLine(number, int(found[1]), found[2].decode()))
-        elif line.strip(b"\0"):
-            unreadable.append(number)
-    return HeadLines(tuple(lines), tuple(unreadable), bool(rest))
+        return
+    with stream:
+        number = 0
+        while line := stream.readline(_LONGEST):
+            number += line.endswith(b"\n")
+            found = _LINE.fullmatch(line.rstrip(b"\n"))
+            if found and line.endswith(b"\n"):
+                yield HeadLine(number, int(found[1]), found[2].decode())
+            elif line.strip(b"\0\n") and line.endswith(b"\n"):
+                yield number
+
+
+def last_noted(folder: Path) -> int:
+    """The highest row number in the last lines; 0 for none."""
+    try:
+        with (folder / NAME).open("rb") as stream:
+            stream.seek(max(0, stream.seek(0, 2) - _TAIL))
+            found = [_LINE.fullmatch(line) for line in stream.read().split(b"\n")]
+    except FileNotFoundError:
+        return 0
+    return max((int(line[1]) for line in found if line), default=0)
+
+
+def not_noted(folder: Path, seq: int) -> list[tuple[int, int]]:
+    """The rows from 1 to ``seq`` that have no line, as (first, last) of each stretch."""
+    known = bytearray(seq // 8 + 1)
+    for line in lines(folder):
+        if isinstance(line, HeadLine) and line.seq <= seq:
+            known[line.seq >> 3] |= 1 << (line.seq & 7)
+    stretches: list[tuple[int, int]] = []
+    for number in range(1, seq + 1):
+        if known[number >> 3] >> (number & 7) & 1:
+            continue
+        if stretches and stretches[-1][1] == number - 1:
+            stretches[-1] = (stretches[-1][0], number)
+        else:
+            stretches.append((number, number))
+    return stretches
 
 
 def is_complete(folder: Path, seq: int, digest: str) -> bool:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 _COLUMNS = "seq, id, job, kind, at, mono, session, body, prev, hash"
 _INSERT = f"INSERT INTO ledger ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _PAGE = 500
+_NOTED_AT_ONCE = 100_000
 
 
 class Record:
@@ -246,14 +247,11 @@ class Record:
         head = self.head()
         if heads.is_complete(self.folder, head.seq, head.hash):
             return
-        noted = heads.read(self.folder)
-        known = {line.seq for line in noted.lines} if noted else set()
-        last = max(known, default=0)
-        complete = last if len(known) == last else 0
-        found = self._fetch("SELECT seq, hash FROM ledger WHERE seq > ? ORDER BY seq", (complete,))
-        missing = [(seq, digest) for seq, digest in found if seq not in known]
-        if missing:
-            heads.add(self.folder, missing)
+        for first, last in heads.not_noted(self.folder, head.seq):
+            for begin in range(first, last + 1, _NOTED_AT_ONCE):
+                span = (begin, min(last, begin + _NOTED_AT_ONCE - 1))
+                found = self._fetch("SELECT seq, hash FROM ledger WHERE seq BETWEEN ? AND ? ORDER BY seq", span)
+                heads.add(self.folder, found)
 
 
 def _stored(body: Mapping[str, Any], refs: Sequence[MediaRef]) -> str:

@@ -97,7 +97,8 @@ class Fault:
 @dataclass(frozen=True)
 class Verification:
     """What ``verify`` found: how many rows and media files it recomputed, the head, the faults (none: the record
-    proves itself), notices, which are worth knowing but no fault, and every signature, whether it holds or not."""
+    proves itself), notices, which are worth knowing but no fault, and the signatures, ``signed`` of them: the first
+    ones, the first of each key, and all that are in doubt."""
 
     rows: int
     media: int
@@ -105,6 +106,7 @@ class Verification:
     faults: tuple[Fault, ...]
     notices: tuple[Fault, ...] = ()
     signatures: tuple[Signed, ...] = ()
+    signed: int = 0
 
     @property
     def ok(self) -> bool:

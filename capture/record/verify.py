@@ -8,33 +8,62 @@ and a damaged place does not stop the rest from being checked. A file that was p
 from __future__ import annotations
 
 import re
+import sqlite3
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from capture.errors import UsageError
 from capture.record import chain, connection, heads
 from capture.record.check_files import check_files
+from capture.record.check_heads import HeadsWalk
+from capture.record.check_notes import Notes
 from capture.record.check_proofs import Proofs, check_proofs
-from capture.record.check_rows import Chained, check_rows
+from capture.record.check_rows import Chained, check_ids, check_rows
 from capture.record.check_schema import check_database, check_schema
 from capture.record.rows import Fault, Verification
 from capture.record.trouble import UNREADABLE, told_plainly
 
 Progress = Callable[[str, int, int], None]
-"""Told what is being checked ("rows" or "media"), how many are done and how many there are."""
+"""Told what is being checked ("database", "rows", "media", "signed jobs"), how many are done, how many there are."""
+
+MOST = 10_000
+"""Faults that are named, and likewise notices; more are counted."""
 
 _HEAD = re.compile(r"[0-9a-f]{16,64}")
 
 
-@dataclass
 class _Findings:
-    faults: list[Fault] = field(default_factory=list)
-    notices: list[Fault] = field(default_factory=list)
+    """Faults and notices, of each no more than can be read; the rest is counted."""
 
-    def add(self, found: tuple[list[Fault], list[Fault]]) -> None:
-        self.faults += found[0]
-        self.notices += found[1]
+    def __init__(self) -> None:
+        self._kept: tuple[list[Fault], list[Fault]] = ([], [])
+        self._more = [0, 0]
+
+    def fault(self, fault: Fault) -> None:
+        """Add a fault."""
+        self._add(0, fault)
+
+    def notice(self, notice: Fault) -> None:
+        """Add a notice."""
+        self._add(1, notice)
+
+    def _add(self, which: int, fault: Fault) -> None:
+        if len(self._kept[which]) < MOST:
+            self._kept[which].append(fault)
+        else:
+            self._more[which] += 1
+
+    @property
+    def all(self) -> tuple[tuple[Fault, ...], tuple[Fault, ...]]:
+        """(faults, notices); the last one says how many more there are."""
+        ends = (
+            [Fault(connection.LEDGER, f"{more} more like these", "put right what is named, then verify again")]
+            if more
+            else []
+            for more in self._more
+        )
+        faults, notices = ((*kept, *end) for kept, end in zip(self._kept, ends, strict=True))
+        return faults, notices
 
 
 def verify(folder: str | Path, *, head: str | None = None, progress: Progress | None = None) -> Verification:
@@ -57,67 +86,62 @@ def verify(folder: str | Path, *, head: str | None = None, progress: Progress | 
     connection.check_there(folder)
     wanted = _wanted(head)
     told = progress or (lambda what, done, total: None)
-    with told_plainly(folder):
-        noted = heads.read(folder)
-        findings = _Findings()
-        chained = _check_ledger(folder, noted, findings, told)
-        findings.add(_check_heads(chained, noted))
-        if wanted is not None:
-            findings.faults += _check_outside_head(chained, wanted)
-        files, found = check_files(folder / connection.MEDIA, chained.refs, told, chained.purged_on_purpose)
-        findings.add(found)
-        proofs = check_proofs(folder) if chained.count else Proofs()
-        findings.add((list(proofs.faults), list(proofs.notices)))
-    faults, notices = tuple(findings.faults), tuple(findings.notices)
-    return Verification(chained.count, files, chained.head, faults, notices, proofs.signatures)
+    findings = _Findings()
+    with told_plainly(folder), Notes() as notes:
+        chained = Chained(notes, findings.fault, wanted)
+        _check_ledger(folder, chained, findings, told)
+        if wanted is not None and not chained.outside and not chain.GENESIS.startswith(wanted):
+            what = f"no row has the hash {wanted} that was kept outside: rows were cut off or rewritten"
+            findings.fault(Fault(connection.LEDGER, what, "put the record back from a copy that has this row"))
+        files = check_files(folder / connection.MEDIA, notes, told, findings.fault, findings.notice)
+        proofs = Proofs()
+        if chained.count:
+            proofs = check_proofs(folder, notes, lambda done: told("signed jobs", done, done))
+        for fault in proofs.faults:
+            findings.fault(fault)
+        for notice in proofs.notices:
+            findings.notice(notice)
+    faults, notices = findings.all
+    return Verification(chained.count, files, chained.head, faults, notices, proofs.signatures, proofs.signed)
 
 
-def _check_ledger(folder: Path, noted: heads.HeadLines | None, findings: _Findings, told: Progress) -> Chained:
-    last_noted = max((line.seq for line in noted.lines), default=0) if noted else 0
+def _check_ledger(folder: Path, chained: Chained, findings: _Findings, told: Progress) -> None:
     try:
         db = connection.for_reading(folder)
     except UNREADABLE as error:
-        findings.faults.append(
-            Fault(connection.LEDGER, f"the file cannot be read as a ledger ({error})", "put it back from a copy")
-        )
-        return Chained.nothing()
+        what = f"the file cannot be read as a ledger ({error})"
+        findings.fault(Fault(connection.LEDGER, what, "put it back from a copy"))
+        _finish(HeadsWalk(folder, lambda seq: None, findings.fault), chained, findings)
+        return
     try:
         conn = db.conn
         conn.text_factory = bytes
         conn.execute("BEGIN")
-        findings.faults += check_database(conn)
-        findings.faults += check_schema(db)
-        chained = check_rows(conn, last_noted, lambda done, total: told("rows", done, total))
-        findings.add((chained.faults, chained.notices))
-        return chained
+        told("database", 0, 1)
+        unsound = [*check_database(conn), *check_schema(db)]
+        for fault in unsound:
+            findings.fault(fault)
+        walk = HeadsWalk(folder, lambda seq: _stored(conn, seq), findings.fault)
+        last = heads.last_noted(folder)
+        check_rows(conn, chained, walk, last, lambda done, total: told("rows", done, total))
+        check_ids(conn, chained, sound=not unsound)
+        _finish(walk, chained, findings)
     finally:
         db.close()
 
 
-def _check_heads(chained: Chained, noted: heads.HeadLines | None) -> tuple[list[Fault], list[Fault]]:
-    if noted is None:
-        if not chained.count:
-            return [], []
-        todo = "rows cut off at the end show only against a head kept elsewhere"
-        return [], [Fault(heads.NAME, "the file is missing", todo)]
-    faults = [
-        Fault(f"{heads.NAME} line {number}", "the line cannot be read", "compare with a copy of the record")
-        for number in noted.unreadable
-    ]
-    for line in noted.lines:
-        stored = chained.stored.get(line.seq)
-        if stored is None:
-            what = f"row {line.seq} was stored with hash {line.hash} and is no longer in the ledger"
-            faults.append(Fault(f"{heads.NAME} line {line.number}", what, "put the ledger back from a copy"))
-        elif stored.hash != line.hash:
-            what = f"when row {line.seq} (id {stored.id}) was stored its hash was {line.hash}, now it is {stored.hash}"
-            faults.append(Fault(f"{heads.NAME} line {line.number}", what, "compare with a copy of the record"))
-    behind = sorted(chained.stored.keys() - {line.seq for line in noted.lines})
-    notices = [
-        Fault(f"row {seq}", f"{heads.NAME} has no line for it", "a crash right after storing it leaves this")
-        for seq in behind
-    ]
-    return faults, notices
+def _finish(walk: HeadsWalk, chained: Chained, findings: _Findings) -> None:
+    for notice in (*walk.finish(chained.count), *chained.notices):
+        findings.notice(notice)
+
+
+def _stored(conn: sqlite3.Connection, seq: int) -> tuple[str, str] | None:
+    found = conn.execute("SELECT id, hash FROM ledger WHERE seq = ?", (seq,)).fetchone()
+    return None if found is None else (_text(found[0]), _text(found[1]))
+
+
+def _text(value: object) -> str:
+    return value.decode(errors="backslashreplace") if isinstance(value, bytes) else repr(value)
 
 
 def _wanted(head: str | None) -> str | None:
@@ -127,10 +151,3 @@ def _wanted(head: str | None) -> str | None:
     if not _HEAD.fullmatch(cleaned):
         raise UsageError(f"The head {head!r} is not a row's hash; give its 64 hexadecimal digits, or the first 16.")
     return cleaned
-
-
-def _check_outside_head(chained: Chained, wanted: str) -> list[Fault]:
-    if chain.GENESIS.startswith(wanted) or any(hash_.startswith(wanted) for hash_ in chained.computed.values()):
-        return []
-    what = f"no row has the hash {wanted} that was kept outside: rows were cut off or rewritten"
-    return [Fault(connection.LEDGER, what, "put the record back from a copy that has this row")]

@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.record import Record
-from capture.record.chain import GENESIS, canonical, load, load_canonical
+from capture.record.chain import GENESIS, canonical, load, load_canonical, row_hash
 
 # RFC 8785 appendix B (values typed from memory of it): the double's bits, and how it must be written.
 APPENDIX_B = [
@@ -134,6 +135,30 @@ def test_text_that_is_not_canonical_is_seen(text: str) -> None:
 @pytest.mark.parametrize(("bits", "text"), APPENDIX_B)
 def test_canonical_numbers_are_taken_for_such(bits: str, text: str) -> None:
     assert load_canonical(f"[{text}]")[1]
+
+
+@pytest.mark.parametrize("text", ["NaN", "[Infinity]", '{"a":-Infinity}', '{"a":[1,NaN]}'])
+def test_what_is_no_json_is_not_taken_for_it(text: str) -> None:
+    with pytest.raises(ValueError, match="is no JSON"):
+        load_canonical(text)
+
+
+TEXT = st.text(st.characters(exclude_categories=["Cs"]))
+
+
+@given(TEXT, TEXT, TEXT, st.integers(0, 2**53 - 1), st.floats(0, 1e12) | st.floats(0, 1e-3) | st.just(-0.0))
+def test_a_rows_hash_is_that_of_the_canonical_writer(job: str, kind: str, body: str, seq: int, mono: float) -> None:
+    """Against rfc8785, whose own tests are the RFC's vectors."""
+    envelope = {
+        "at": "2031-05-06T09:15:00Z", "body": sha256(body.encode()).hexdigest(), "id": "x", "job": job, "kind": kind,
+        "mono": mono, "prev": "0" * 64, "seq": seq, "session": "s",
+    }  # fmt: skip
+    expected = sha256(rfc8785.dumps(envelope)).hexdigest()
+    found = row_hash(
+        seq=seq, id_="x", job=job, kind=kind, at="2031-05-06T09:15:00Z", mono=mono, session="s", body=body,
+        prev="0" * 64,
+    )  # fmt: skip
+    assert found == expected
 
 
 def test_the_chain_can_be_recomputed_without_this_program(folder: Path) -> None:

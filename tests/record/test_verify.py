@@ -356,3 +356,70 @@ def test_the_command_tells_and_leaves_with_three(folder: Path) -> None:
     run = CliRunner().invoke(command, ["--json", str(folder)], standalone_mode=False)
     assert run.return_value == 3
     assert '"ok": false' in run.stdout
+
+
+def test_lines_of_heads_in_another_order_are_looked_up(folder: Path) -> None:
+    heads = folder / "heads.txt"
+    lines = heads.read_text().splitlines(keepends=True)
+    heads.write_text("".join([*lines[6:], *lines[:2], *lines[3:6]]))
+    found = verify(folder)
+    assert found.ok
+    assert [notice.where for notice in found.notices] == ["row 3"]
+    heads.write_text("".join(lines[4:8]))
+    assert [notice.where for notice in verify(folder).notices] == ["rows 1 to 4", "rows 9 to 12"]
+    wrong = lines[2].replace(lines[2][:6], lines[2][:2] + "0000")
+    heads.write_text("".join([*lines[6:], wrong, *lines[:2], *lines[3:6], "77 " + "ab" * 32 + "\n"]))
+    said = told(verify(folder))
+    assert "heads.txt line 7: when row 3" in said
+    assert "row 77 was stored" in said
+
+
+def test_missing_lines_are_made_up_for_at_the_next_opening(folder: Path) -> None:
+    heads = folder / "heads.txt"
+    lines = heads.read_text().splitlines(keepends=True)
+    for kept in ([], lines[:4], lines[5:], [*lines[6:], *lines[:3]], [*lines[:5], "5 torn"]):
+        heads.write_text("".join(kept))
+        Record.open(folder).close()
+        assert verify(folder).notices == ()
+        assert sorted(line for line in heads.read_text().splitlines(keepends=True) if "torn" not in line) == sorted(
+            lines
+        )
+
+
+def test_more_faults_than_can_be_read_are_counted(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from importlib import import_module
+
+    monkeypatch.setattr(import_module("capture.record.verify"), "MOST", 5)
+    found = tampered(folder, "UPDATE ledger SET kind = 'x'")
+    assert len(found.faults) == 6
+    assert found.faults[-1].what.endswith("more like these")
+    assert not found.ok
+
+
+def test_one_id_on_two_rows_is_named_even_without_the_ledgers_index(folder: Path) -> None:
+    db = sqlite3.connect(folder / connection.LEDGER, isolation_level=None)
+    (sql,) = db.execute("SELECT sql FROM sqlite_schema WHERE name = 'ledger'").fetchone()
+    db.execute("ALTER TABLE ledger RENAME TO old")
+    db.execute(sql.replace("TEXT NOT NULL UNIQUE", "TEXT NOT NULL"))
+    db.execute("INSERT INTO ledger SELECT * FROM old")
+    db.execute("UPDATE ledger SET id = (SELECT id FROM ledger WHERE seq = 3) WHERE seq = 9")
+    db.close()
+    assert "its id is also that of row 3" in told(verify(folder))
+
+
+@pytest.mark.parametrize(
+    "media",
+    [
+        '[{"kind":"clip","media_type":"audio/wav","sha256":"../../x","size":1}]',
+        '[{"kind":"clip","media_type":"audio/wav","sha256":"%s","size":true}]' % ("a" * 64),
+        '[{"kind":"clip","media_type":"audio/wav","sha256":"%s","size":-1}]' % ("a" * 64),
+        '[{"kind":"clip","media_type":7,"sha256":"%s","size":1}]' % ("a" * 64),
+        '[{"kind":"\\ud800","media_type":"x","sha256":"%s","size":1}]' % ("a" * 64),
+        '"none"',
+        "7",
+    ],
+)
+def test_references_of_no_sense_are_named(folder: Path, media: str) -> None:
+    found = tampered(folder, f"""UPDATE ledger SET body = '{{"media":{media}}}' WHERE seq = 5""")
+    assert "row 5 (id" in told(found)
+    assert "is not what the program writes" in told(found)
