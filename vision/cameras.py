@@ -8,6 +8,7 @@ is measured with a larger uncertainty, and said.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -74,7 +75,8 @@ def _nearness(photo: Photo, camera: Camera) -> tuple[int, bool, bool]:
         (photo.zoom, camera.zoom),
     )
     told = sum(seen is not None and known is not None for seen, known in pairs)
-    return told, photo.focus is not None and photo.focus == camera.focus, set(photo.size) == set(camera.image_size)
+    focused = photo.focus is not None and camera.focus is not None and same_focus(photo.focus, camera.focus)
+    return told, focused, set(photo.size) == set(camera.image_size)
 
 
 def _for_picture(photo: Photo, camera: Camera) -> Choice:
@@ -89,7 +91,7 @@ def _for_picture(photo: Photo, camera: Camera) -> Choice:
                 f"{camera.image_size[0]} by {camera.image_size[1]}: right only if it shows the same field.",
             )
         )
-    if photo.focus is not None and camera.focus is not None and photo.focus != camera.focus:
+    if photo.focus is not None and camera.focus is not None and not same_focus(photo.focus, camera.focus):
         made = _breathing(made)
         flags.append(
             Flag(
@@ -98,6 +100,18 @@ def _for_picture(photo: Photo, camera: Camera) -> Choice:
             )
         )
     return Choice(made, tuple(flags))
+
+
+def same_focus(one: str, other: str) -> bool:
+    """Whether two focus settings are the same for measuring: distances within a dioptre, positions of a webcam's lens
+    within five steps, anything else word for word (common practice, no source)."""
+    if one == other:
+        return True
+    a, b = (re.fullmatch(r"(focus )?(\d+(?:\.\d+)?)( m)?", text) for text in (one, other))
+    if a is None or b is None or (a[1], a[3]) != (b[1], b[3]):
+        return False
+    x, y = float(a[2]), float(b[2])
+    return bool(abs(1 / max(x, 0.01) - 1 / max(y, 0.01)) <= 1.0 if a[3] else abs(x - y) <= 5)
 
 
 def _turns(photo: Photo, camera: Camera) -> int:
@@ -152,6 +166,24 @@ def _breathing(camera: Camera) -> Camera:
     both = BREATHING * np.array([camera.matrix[0, 0], camera.matrix[1, 1]])
     cov[:2, :2] += np.outer(both, both)
     return replace(camera, covariance=cov)
+
+
+def drift(old: Camera, new: Camera) -> tuple[bool, str] | None:
+    """Whether two calibrations of one camera agree, and in words; None when their uncertainties are not known or they
+    are of different resolutions. Further apart than three standard uncertainties of the difference is a change."""
+    if old.covariance is None or new.covariance is None or old.image_size != new.image_size:
+        return None
+    a, b = (np.array([c.matrix[0, 0], c.matrix[1, 1], c.matrix[0, 2], c.matrix[1, 2]]) for c in (old, new))
+    u = np.sqrt(np.diag(old.covariance)[:4] + np.diag(new.covariance)[:4])
+    worst = float(np.max(np.abs(b - a) / np.maximum(u, 1e-12)))
+    since = "the earlier calibration" if not old.calibrated else f"the calibration of {old.calibrated[:10]}"
+    change = 100 * (b[0] / a[0] - 1)
+    if worst <= 3:
+        return True, f"It agrees with {since} (focal length {change:+.2f} %)."
+    return False, (
+        f"It differs from {since} by more than both allow (focal length {change:+.2f} %, middle by "
+        f"{float(np.hypot(*(b - a)[2:])):.1f} px): was the lens turned, focused or knocked?"
+    )
 
 
 def _apart(seen: float | None, known: float | None, share: float) -> bool:

@@ -94,7 +94,7 @@ def take(source: FrameSource, *, seconds: float = SECONDS, burst: int = BURST) -
     if not best:
         raise EnvironmentFault(f"The camera '{source.name}' gives no picture; see that it is plugged in and free.")
     ranked = sorted(best, reverse=True, key=lambda one: one[:2])
-    files = [_file(frame, source.name) for _, _, frame in ranked]
+    files = [frame_file(frame, source.name) for _, _, frame in ranked]
     chosen = ranked[0][2]
     facts: dict[str, Any] = {
         "camera": source.name,
@@ -116,7 +116,8 @@ def media_type_of(data: bytes) -> str:
     return "image/webp" if data[:4] == b"RIFF" else "image/png"
 
 
-def _file(frame: Frame, model: str) -> bytes:
+def frame_file(frame: Frame, model: str) -> bytes:
+    """The frame as a whole file: as it came, or a lossless PNG that says whose it is and when it was taken."""
     if frame.file is not None:
         return frame.file
     from PIL import Image
