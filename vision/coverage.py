@@ -86,16 +86,16 @@ class Coverage:
         return tuple(out)
 
     def _uncovered(self) -> list[str]:
-        """Names of those ninths of the field of which less than half is covered."""
+        """Names of those ninths of the field of which least is covered."""
         seen = self.cells > 0
         step = CELLS // 3
-        out = []
-        for r, row in enumerate(_ROWS):
-            for c, column in enumerate(_COLUMNS):
-                part = seen[r * step : (r + 1) * step, c * step : (c + 1) * step]
-                if np.mean(part) < 0.5:
-                    out.append(_name(row, column))
-        return out
+        covered = {
+            _name(row, column): float(np.mean(seen[r * step : (r + 1) * step, c * step : (c + 1) * step]))
+            for r, row in enumerate(_ROWS)
+            for c, column in enumerate(_COLUMNS)
+        }
+        limit = 0.49 if min(covered.values()) < 0.5 else 0.5 if min(covered.values()) == 0.5 else 0.99
+        return [name for name, share in covered.items() if share <= limit]
 
 
 def _name(row: str, column: str) -> str:

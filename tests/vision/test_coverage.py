@@ -34,6 +34,8 @@ def test_the_missing_part_is_named() -> None:
     )
     left = covering(*[(grid(0, 0, 0.45, 1), 4.0 * k) for k in range(10)]).missing()
     assert left == ("Bring the board into the upper right corner, right edge and lower right corner of the picture.",)
+    wide = covering(*[(grid(0, 0.2, 1, 0.8), 4.0 * k) for k in range(10)]).missing()
+    assert wide[0].startswith("Bring the board into the upper left corner, upper edge, upper right corner, lower left")
     middle = covering(*[(grid(0.35, 0.35, 0.65, 0.65), 1.0)] * 10).missing()
     assert "upper left corner, upper edge, upper right corner, left edge" in middle[0]
     assert middle[1] == "Tilt the board by 30 to 40 degrees, once to every side."
