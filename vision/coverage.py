@@ -118,7 +118,7 @@ def view_of(board_points: Array, corners: Array, size: tuple[int, int]) -> View:
     """
     import cv2
 
-    f = 1.1 * max(size)
+    f = 0.9 * max(size)
     m = np.array([[f, 0, (size[0] - 1) / 2], [0, f, (size[1] - 1) / 2], [0, 0, 1]])
     flat = np.ascontiguousarray(board_points.reshape(-1, 1, 3))
     done, rvec, _ = cv2.solvePnP(flat, np.ascontiguousarray(corners.reshape(-1, 1, 2)), m, np.zeros(5))

@@ -38,6 +38,19 @@ def test_published_intrinsics_come_back(photos: list[Photo]) -> None:
 
 
 @needs_photos
+def test_published_residuals_of_the_photographs_come_back(photos: list[Photo]) -> None:
+    """left_intrinsics.yml, per_view_reprojection_errors: left01..09, 11..14 in order; left02's is a bad photograph."""
+    published = [0.193, 1.182, 0.173, 0.193, 0.160, 0.180, 0.231, 0.242, 0.296, 0.167, 0.202, 0.381, 0.174]
+    got = calibrate(photos, BOARD)
+    ours = dict(zip(got.used, got.photo_rms_px, strict=True))
+    worst = 1  # left02: the published solution keeps it, ours leaves it out or also finds it the worst
+    assert worst not in ours or max(ours, key=lambda k: ours[k]) == worst
+    for k, value in ours.items():
+        if k != worst:
+            assert value == pytest.approx(published[k], rel=0.25), k
+
+
+@needs_photos
 def test_distances_on_the_board(photos: list[Photo]) -> None:
     """A diagonal of 8 x 5 squares, measured through the pose from the outer frame of corners only."""
     camera = calibrate(photos, BOARD).camera
