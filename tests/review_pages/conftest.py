@@ -171,6 +171,7 @@ def says_who(page: Any, name: str = REVIEWER) -> None:
     page.locator("#person").fill(name)
     with page.expect_response("**/review/who"):
         page.locator("#person").press("Enter")
+    page.wait_for_function("document.activeElement.id !== 'person'")
 
 
 def press(page: Any, keys: str, answer: str = "") -> None:
