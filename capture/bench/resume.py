@@ -10,17 +10,19 @@ import secrets
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from capture.bench.live_keep import keep_piece
 from capture.bench.live_level import RATE
-from capture.bench.live_spool import Left, left_behind, remove
+from capture.bench.live_spool import FOLDER, Left, left_behind, remove
 from capture.bench.session import KEYBOARD, UNCOUNTED, Measurer, Session
 from capture.errors import UsageError
 from capture.judge import entry_from_body
 from capture.judge.entry import Moment, Recorded
 from capture.judge.view import REVIEWED, returned
 from capture.record import admin
+from capture.record.trouble import told_plainly
 from capture.record.uuid7 import uuid7
 
 if TYPE_CHECKING:
@@ -113,14 +115,12 @@ def load_job(record: Record, job: str) -> Resumable:
         UsageError: there is no such job, or it was not opened at a bench or by a run.
         IntegrityError: a row or the procedure's file is not what it was.
     """
-    from capture.procedure import parse_procedure
-
     rows = tuple(admin.job_rows(record, job))
     opened = next((row for row in rows if row.kind == "opened"), None)
     text = next((ref for ref in opened.media if ref.kind == "procedure"), None) if opened else None
     if opened is None or text is None:
         raise UsageError(f"The job {job} has no opening with its procedure in this record; open a new job.")
-    procedure = parse_procedure(record.read_media(text.sha256).decode("utf-8"), f"job {job}")
+    procedure = _procedure(record.read_media(text.sha256), job)
     state = OpenJob(job, "", "", "", opened.at, "left")
     for row in rows:
         state = _lived(state, row)
@@ -133,6 +133,13 @@ def load_job(record: Record, job: str) -> Resumable:
         rows=rows,
         finished=state.state == "finished",
     )
+
+
+@lru_cache(maxsize=16)
+def _procedure(content: bytes, job: str) -> Procedure:
+    from capture.procedure import parse_procedure
+
+    return parse_procedure(content.decode("utf-8"), f"job {job}")
 
 
 def _recorded(rows: tuple[Row, ...]) -> Iterator[Recorded]:
@@ -174,20 +181,27 @@ def recover(
     """
     recorded = found.recorded
     utterances, seconds = 0, 0.0
-    for left in left_behind(record.folder, found.job):
-        session = Session(
-            record, found.procedure, found.job, left.session, measurer, recorded, left.technician or found.technician
-        )
-        begin = _heard_until(found.rows, left)
-        pcm = left.pcm(begin)
-        seconds += len(pcm) / 2 / RATE
-        for heard in _hear(listen(found.procedure), pcm, begin / RATE):
-            session.hear(heard, left.timeline.moment(heard.words[0].start_s if heard.words else heard.start_s))
-            utterances += 1
-        for _, path in left.pieces if keep_sound else ():
-            keep_piece(session, left.timeline, path)
-        remove(left.folder)
-        recorded = session.recorded
+    with told_plainly(record.folder / FOLDER):
+        for left in left_behind(record.folder, found.job):
+            session = Session(
+                record,
+                found.procedure,
+                found.job,
+                left.session,
+                measurer,
+                recorded,
+                left.technician or found.technician,
+            )
+            begin = _heard_until(found.rows, left)
+            pcm = left.pcm(begin)
+            seconds += len(pcm) / 2 / RATE
+            for heard in _hear(listen(found.procedure), pcm, begin / RATE):
+                session.hear(heard, left.timeline.moment(heard.words[0].start_s if heard.words else heard.start_s))
+                utterances += 1
+            for _, path in left.pieces if keep_sound else ():
+                keep_piece(session, left.timeline, path)
+            remove(left.folder)
+            recorded = session.recorded
     return recorded, Recovered(utterances, round(seconds, 1))
 
 

@@ -177,7 +177,8 @@ def drift_of(index: sqlite3.Connection, field: str, identity: str, *, replaced: 
     where = f"r.job IN ({jobs}) AND r.field = ?" + ("" if replaced else " AND r.gone = 0")
     table = _table(
         index,
-        f"r.at, r.stage, r.via, r.amount, r.amount_unit, r.expanded, r.outcome, r.status, {_STANDS}, {_JOB}, r.job",
+        f"r.at, r.stage, r.via, r.amount, r.amount_unit, r.expanded, r.outcome, r.status, {_STANDS}, r.low, r.high, "
+        f"{_JOB}, r.job",
         f"reading AS r JOIN job AS j ON j.job = r.job WHERE {where}",
         (_wanted(identity, "unit"), _field(index, field)),
         "r.at_s, r.seq",

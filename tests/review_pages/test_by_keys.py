@@ -11,7 +11,7 @@ from capture.bench.resume import load_job
 from capture.judge import JobView
 from capture.record import verify
 from capture.record.keys import VARIABLE, new_key
-from tests.review_pages.conftest import PASSPHRASE, REVIEWER, TECHNICIAN, Reviewed, come_in, press, says_who
+from tests.review_pages.conftest import PASSPHRASE, REVIEWER, TECHNICIAN, Reviewed, come_in, press, says_who, until
 
 CURRENT = "document.querySelector('.unit.current')"
 
@@ -46,11 +46,11 @@ def test_a_whole_review(page: Any, reviewed: Reviewed, tmp_path: Path, monkeypat
 
     page.keyboard.press("n")
     assert current(page) == "Supply pressure 152 psi", "confirmed, and out of limits: the first to look at"
-    page.wait_for_function("!document.getElementById('player').paused")
+    until(page, "!document.getElementById('player').paused")
     said = page.evaluate(f"{CURRENT}.closest('.part').querySelector('.earlier blockquote').textContent")
     assert said == "“supply pressure one five two p s i”", "what was confirmed is heard, not the word confirm"
     page.keyboard.press("Space")
-    page.wait_for_function("document.getElementById('player').paused")
+    until(page, "document.getElementById('player').paused")
     press(page, "a", "decide")
     assert current(page) == "Opening effort 1.2 inH₂O", "on to the next"
 

@@ -11,7 +11,7 @@ import pytest
 from capture.bench.measurer import SetupMeasurer
 from capture.procedure import find, load_procedure
 from capture.record import verify
-from tests.review_pages.conftest import Reviewed, come_in, press, says_who, serving
+from tests.review_pages.conftest import Reviewed, come_in, press, says_who, serving, until
 
 DEMO = Path(__file__).parents[2] / "demo_media"
 PICTURE = DEMO / "jobs" / "lever-valve" / "photos" / "lever-assembled.jpg"
@@ -37,7 +37,7 @@ def test_by_clicking_and_by_keys(page: Any, photographed: Reviewed) -> None:
     reading = next(row for row in photographed.rows("reading") if row.body["data"].get("via") == "photo")
     page.locator(f"#e-{reading.seq}").click()
     page.keyboard.press("e")
-    page.wait_for_function("document.getElementById('photo').naturalWidth > 0 && document.querySelector('.mark-cross')")
+    until(page, "document.getElementById('photo').naturalWidth > 0 && document.querySelector('.mark-cross')")
     # 20 pixels over the tip that was found, clicked where it is seen
     wanted = [tip[0], tip[1] - 20]
     box = page.evaluate(
@@ -74,7 +74,7 @@ def test_by_clicking_and_by_keys(page: Any, photographed: Reviewed) -> None:
 
     # With keys: the cross one pixel up, a point there; then taken back.
     page.keyboard.press("e")
-    page.wait_for_function("document.activeElement.id === 'stage'")
+    until(page, "document.activeElement.id === 'stage'")
     page.keyboard.press("Shift+ArrowUp")
     page.keyboard.press("Enter")
     assert "Tip: given" in page.locator("#points").inner_text()
@@ -94,7 +94,7 @@ def test_what_cannot_be_measured_is_said(page: Any, photographed: Reviewed) -> N
     reading = next(row for row in photographed.rows("reading") if row.body["data"].get("via") == "photo")
     page.locator(f"#e-{reading.seq}").click()
     page.keyboard.press("e")
-    page.wait_for_function("document.querySelector('.mark-cross')")
+    until(page, "document.querySelector('.mark-cross')")
     page.locator("#try").click()
     assert "Point at the tip" in page.locator("#measuring-trouble").inner_text()
     page.keyboard.press("Escape")

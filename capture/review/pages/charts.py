@@ -34,35 +34,46 @@ def charts_of(story: Story, names: Names) -> list[Markup]:
     return found
 
 
-def years_chart(rows: Sequence[Mapping[str, Any]], field: str) -> Markup | None:
-    """One unit's values of a reading over the years; None when there are fewer than two.
+def years_charts(rows: Sequence[Mapping[str, Any]], field: str) -> list[Markup]:
+    """One unit's values of a reading over the years, a chart for each stage in which two jobs or more have one.
 
     Args:
         rows: of ``lookups.drift_of``.
         field: the reading's id.
     """
     known = [row for row in rows if row["stands"] == "yes" and _number(row["amount"]) is not None]
-    if len(known) < 2:
-        return None
-    unit = w.symbol(known[0]["amount_unit"])
-    first = min(_years(row["at"]) for row in known)
-    last = max(_years(row["at"]) for row in known)
+    stages = dict.fromkeys(row["stage"] for row in known)
+    found = []
+    for stage in stages:
+        here = [row for row in known if row["stage"] == stage]
+        if len({row["job"] for row in here}) > 1:
+            found.append(draw(_over_years(here, f"{w.titled(field)}, {w.spaced(stage)}, over the years")))
+    return found
+
+
+def _over_years(rows: Sequence[Mapping[str, Any]], title: str) -> Chart:
+    unit = w.symbol(rows[0]["amount_unit"])
     dots = tuple(
         Dot(
             _years(row["at"]),
             _number(row["amount"]) or 0.0,
             _number(row["expanded"]) or 0.0,
             w.plain(row["via"]) or "voice",
-            f"{w.day(row['at'])}, {w.spaced(row['stage'])}: {w.number(row['amount'])} {unit}",
+            f"{w.day(row['at'])}: {w.number(row['amount'])} {unit}",
         )
-        for row in known
+        for row in rows
     )
-    years = range(int(first), int(last) + 2)
-    step = max(1, len(years) // 8)
-    marks = tuple((float(year), str(year)) for year in years[::step] if first - 0.6 <= year <= last + 0.6)
+    first, last = min(dot.x for dot in dots), max(dot.x for dot in dots)
+    spare = max((last - first) * 0.06, 0.02)
+    span = (first - spare, last + spare)
+    years = [year for year in range(int(first), int(last) + 2) if span[0] <= year <= span[1]]
+    marks = tuple((float(year), str(year)) for year in years[:: max(1, len(years) // 8)])
     if len(marks) < 2:
-        marks = ((first, w.day(known[0]["at"])), (last, w.day(known[-1]["at"])))
-    return draw(Chart(w.titled(field), "year", unit, dots, (), marks, joined=False))
+        marks = ((first, w.day(rows[0]["at"])), (last, w.day(rows[-1]["at"])))
+    latest = rows[-1]
+    low, high = _number(latest["low"]), _number(latest["high"])
+    bands = () if low is None and high is None else (Band(*span, low, high),)
+    return Chart(title, "", unit, dots, bands, marks, joined=False, span=span)
 
 
 def _fields(story: Story) -> list[str]:

@@ -21,14 +21,16 @@ SERVED = IMAGE_TYPES | SOUND_TYPES
 
 COLUMNS, WIDTH, HEIGHT = 160, 320, 48
 _REMEMBERED = 4000
+_QUIET = 600.0
+"""Sound whose loudest sample is below this is drawn as quiet as it is."""
 
 
 @dataclass(frozen=True)
 class Known:
-    """What was found out about a file once: how it is shown, and the loudness of ``COLUMNS`` pieces of it, 0 to 1."""
+    """What was found out about a file once: how it is shown, and a clip's outline as the path of a drawing."""
 
     shown: Shown
-    peaks: tuple[float, ...]
+    outline: str
 
 
 class Shelf:
@@ -64,51 +66,54 @@ class LinkedGallery(Gallery):
         super().__init__(record, inline=False, removed=removed)
         self._shelf, self._job = shelf, job
 
-    def peaks(self, ref: MediaRef) -> tuple[float, ...]:
-        """A clip's outline; empty when it cannot be read."""
+    def outline(self, ref: MediaRef) -> str:
+        """A clip's outline, see ``waveform``; empty when it cannot be read."""
         known = self._shelf.find(ref)
-        return known.peaks if known is not None else ()
+        return known.outline if known is not None else ""
 
     def _make(self, ref: MediaRef) -> Shown:
         known = self._shelf.find(ref)
         if known is None:
             shown = super()._make(ref)
             sound = shown.url is not None and ref.media_type in SOUND_TYPES
-            known = self._shelf.put(ref, Known(shown, _peaks(self._record.read_media(ref.sha256)) if sound else ()))
+            known = self._shelf.put(ref, Known(shown, _outline(self._record.read_media(ref.sha256)) if sound else ""))
         if known.shown.url is None:
             return known.shown
         return replace(known.shown, url=f"/review/job/{self._job}/media/{ref.sha256}")
 
 
-def _peaks(content: bytes) -> tuple[float, ...]:
+def _outline(content: bytes) -> str:
+    """The loudness of ``COLUMNS`` pieces of a clip, as upright lines about the middle."""
+    step, middle = WIDTH / COLUMNS, HEIGHT / 2
+    halves = [max(0.6, peak * (middle - 1)) for peak in peaks(content)]
+    return "".join(
+        f"M{(column + 0.5) * step:.0f} {middle - half:.1f}V{middle + half:.1f}" for column, half in enumerate(halves)
+    )
+
+
+def peaks(content: bytes) -> list[float]:
+    """The loudest sample of each of ``COLUMNS`` pieces of a WAV file, 0 to 1; nothing when it is none of ours."""
     try:
         with wave.open(io.BytesIO(content)) as sound:
             if sound.getsampwidth() != 2:
-                return ()
+                return []
             samples = np.frombuffer(sound.readframes(sound.getnframes()), "<i2")[:: sound.getnchannels()]
     except (wave.Error, EOFError, ValueError):
-        return ()
+        return []
     pieces = np.array_split(np.abs(samples.astype(np.float64)), COLUMNS)
     loud = np.array([piece.max() if piece.size else 0.0 for piece in pieces])
-    top = max(float(loud.max()), 600.0)
-    return tuple(float(value) for value in np.round(loud / top, 3))
+    return [float(value) for value in np.round(loud / max(float(loud.max()), _QUIET), 3)]
 
 
-def waveform(peaks: Sequence[float], marks: Sequence[tuple[float, float]] = ()) -> Markup:
+def waveform(outline: str, marks: Sequence[tuple[float, float]] = ()) -> Markup:
     """A clip drawn: its outline, and bands where words were heard with little confidence (shares of its length)."""
-    step, middle = WIDTH / COLUMNS, HEIGHT / 2
     bands = "".join(
         f'<rect class="wave-doubt" x="{WIDTH * begin:.1f}" y="0" width="{WIDTH * (end - begin):.1f}"'
         f' height="{HEIGHT}"/>'
         for begin, end in marks
     )
-    lines = "".join(
-        f"M{(column + 0.5) * step:.1f} {middle - max(0.6, peak * (middle - 1)):.1f}"
-        f"V{middle + max(0.6, peak * (middle - 1)):.1f}"
-        for column, peak in enumerate(peaks)
-    )
     return Markup(
         f'<svg class="wave" viewBox="0 0 {WIDTH} {HEIGHT}" preserveAspectRatio="none" aria-hidden="true">{bands}'
-        f'<path class="wave-line" d="{lines}"/>'
+        f'<path class="wave-line" d="{outline}"/>'
         f'<line class="wave-now" x1="-5" y1="0" x2="-5" y2="{HEIGHT}"/></svg>'
     )

@@ -15,7 +15,7 @@ from capture.review import lookups
 from capture.review import wording as w
 from capture.review.lookups_index import open_index
 from capture.review.lookups_table import Table
-from capture.review.pages.charts import years_chart
+from capture.review.pages.charts import years_charts
 
 PAGE = 100
 
@@ -35,8 +35,11 @@ _TELLS = {
     "near": "Readings that stand close to a limit, inside or outside, the closest first.",
     "corrections": "How often each person’s spoken readings were corrected, withdrawn, or confirmed when asked back.",
 }
-_HIDDEN = frozenset({"job"})
-_NAMES = {"at": "when", "amount_unit": "unit", "unit": "unit", "per_year": "change a year"}
+_HIDDEN = frozenset({"job", "amount_unit"})
+_IN_UNIT = frozenset({"amount", "change", "expanded", "first", "last", "low", "high", "per_year"})
+"""Columns whose numbers are in the row's unit of measure."""
+
+_NAMES = {"at": "when", "per_year": "change a year", "room": "room to the limit", "expanded": "uncertainty, k = 2"}
 
 
 @dataclass(frozen=True)
@@ -60,16 +63,16 @@ def found(folder: Path, asked: Mapping[str, str], page: int) -> dict[str, Any]:
     given = {name: asked.get(name, "").strip()[:200] for name in ("q", "since", "until", "field", "within", "replaced")}
     facts: dict[str, Any] = {"kinds": KINDS.items(), "what": what, "told": _TELLS[what], "asked": given, "trouble": ""}
     table: Table | None = None
-    chart: Markup | None = None
+    charts: list[Markup] = []
     with open_index(folder) as index:
         facts["fields"] = [str(name) for (name,) in index.execute("SELECT DISTINCT field FROM tally ORDER BY field")]
         try:
             table = _ASK[what](index, given, page * PAGE)
             if what == "drift" and given["q"] and given["field"] and table is not None:
-                chart = years_chart(table.records(), given["field"])
+                charts = years_charts(table.records(), given["field"])
         except UsageError as error:
             facts["trouble"] = str(error)
-    return {**facts, "chart": chart, **_answer(table, page), "address": _address(what, given)}
+    return {**facts, "charts": charts, **_answer(table, page), "address": _address(what, given)}
 
 
 def _answer(table: Table | None, page: int) -> dict[str, Any]:
@@ -90,16 +93,16 @@ def _answer(table: Table | None, page: int) -> dict[str, Any]:
 
 
 def _line(row: Mapping[str, Any], shown: list[str]) -> Line:
-    return Line(w.plain(row.get("job")), tuple(_cell(name, row[name]) for name in shown))
+    return Line(w.plain(row.get("job")), tuple(_cell(name, row[name], row.get("amount_unit")) for name in shown))
 
 
-def _cell(name: str, value: Any) -> str:
+def _cell(name: str, value: Any, unit: Any) -> str:
     if value is None:
         return "–"
+    if name in _IN_UNIT and unit:
+        return w.quantity(value, unit)
     if name in {"at", "opened", "first_at", "last_at"}:
         return f"{str(value)[:10]} {str(value)[11:16]}"
-    if name == "amount_unit":
-        return w.symbol(value)
     if name in {"field", "stage", "outcome", "part", "status"}:
         return w.spaced(value)
     if name in {"room", "share"}:

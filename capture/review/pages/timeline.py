@@ -222,7 +222,7 @@ class _Maker:
         asides = tuple(item for item in shown if item.kind not in DECIDABLE)
         wave = None
         if block.clip is not None and block.clip.url is not None:
-            wave = waveform(self.gallery.peaks(block.clip.ref), _doubtful_spans(block))
+            wave = waveform(self.gallery.outline(block.clip.ref), _doubtful_spans(block))
         return Part(replace(block, items=tuple(shown)), units, asides, wave)
 
     def _measured(self, items: list[Item]) -> Item | None:

@@ -151,7 +151,7 @@ export function measuring(chosen, keep) {
   at("measuring").showModal();
   photo().onload = () => {
     cross = known.tip ?? [photo().naturalWidth / 2, photo().naturalHeight / 2];
-    scale = Math.max(at("stage").clientWidth / photo().naturalWidth, known.tip ? 0.7 : 0);
+    scale = (known.tip ? 2 : 1) * (at("stage").clientWidth / photo().naturalWidth);
     size();
     centre();
     at("stage").focus({ preventScroll: true });
