@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("run", "Make a job record from a folder of sound and photographs."),
     "bench": ("bench", "Run a job live: listen, read back, show it on a page of this machine."),
     "people": ("people", "Say who may log in to the bench from the network."),
+    "review": ("review", "Hear, see and decide on what the bench recorded, on pages of this machine."),
     "jobs": ("jobs", "List the jobs of a record."),
     "report": ("report", "Write one job's report as a single HTML file."),
     "certificate": ("certificate", "Write what the owner of a unit is given, as PDF or HTML."),
