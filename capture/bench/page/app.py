@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager, suppress
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
@@ -71,6 +71,7 @@ def make_app(desk: Desk, hub: Hub, gate: Gate) -> Starlette:
             token=lambda request: visitor_of(request).write,
             setups=desk.settings.setups,
             changed=desk.reviewed,
+            bench=bool(desk.settings.procedures),
         )
     )
     routes: list[BaseRoute] = [*entrance.routes(), *phones.routes(), *_Pages(desk, hub, gate).routes(), *review]
@@ -112,6 +113,8 @@ class _Pages:
         ]
 
     async def page(self, request: Request) -> Response:
+        if not self._desk.settings.procedures:
+            return RedirectResponse("/review", 303)
         visitor = visitor_of(request)
         return page(
             "bench.html",
