@@ -11,6 +11,7 @@ from capture.bench.live_clock import Clock
 from capture.bench.live_gate import EchoGate, room_noise
 from capture.bench.live_level import LOWEST_DB, RATE, Level, LevelMeter
 from capture.bench.live_spool import Spool, Timeline
+from capture.record.trouble import told_plainly
 
 _FLUSH_S = 1.5
 _KNOWN_S = 1.0
@@ -82,8 +83,12 @@ class Ear:
             return self.samples
 
     def close(self) -> None:
-        """End the spool's present piece."""
-        with self._lock:
+        """End the spool's present piece.
+
+        Raises:
+            EnvironmentFault: the disk fails; this can be tried again.
+        """
+        with self._lock, told_plainly(self._spool.folder):
             self._spool.close()
 
     def _feed(self, pcm: bytes) -> Level:

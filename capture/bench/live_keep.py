@@ -11,6 +11,7 @@ import numpy as np
 from capture.bench.live_level import RATE
 from capture.bench.live_spool import Spool, Timeline, first_sample, piece_pcm, remove
 from capture.bench.session import Session
+from capture.record.trouble import told_plainly
 
 _HEARD_AFTER_S = 20
 
@@ -45,9 +46,10 @@ class Keeper:
         remove(self._spool.folder)
 
     def _keep(self, path: Path) -> None:
-        if self._whole:
-            keep_piece(self._session, self._timeline, path)
-        path.unlink(missing_ok=True)
+        with told_plainly(path):
+            if self._whole:
+                keep_piece(self._session, self._timeline, path)
+            path.unlink(missing_ok=True)
         self._spool.finished.remove(path)
 
 

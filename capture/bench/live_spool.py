@@ -192,13 +192,21 @@ def remove(left: Path) -> None:
 
 def _read(folder: Path) -> Left | None:
     try:
-        about = json.loads((folder / "session.json").read_text("utf-8"))
+        about = json.loads(_text(folder / "session.json"))
         job, session = str(about["job"]), str(about["session"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
     pieces = sorted((first_sample(path), path) for path in folder.glob("*.pcm") if path.stem.isdigit())
     timeline = Timeline(session, _anchors(folder / "times.jsonl"))
     return Left(folder, job, session, str(about.get("technician", "")), timeline, tuple(pieces))
+
+
+def _text(path: Path) -> str:
+    """A file's text; a disk that fails once is asked again, since a session passed over is sound not heard."""
+    try:
+        return path.read_text("utf-8")
+    except OSError:
+        return path.read_text("utf-8")
 
 
 def _write_all(file: FileIO, data: bytes) -> None:

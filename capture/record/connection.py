@@ -36,6 +36,7 @@ def for_writing(folder: Path) -> Database:
     try:
         db = _database(connection)
         schema.check_is_ours(connection)
+        schema.mark_as_ours(connection)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA fullfsync = ON")

@@ -45,7 +45,7 @@ class Record:
         """Make a new, empty record.
 
         Args:
-            folder: does not exist yet, or is empty.
+            folder: does not exist yet, or is empty but for what a making that broke off has left.
 
         Raises:
             UsageError: there is something in it already.
@@ -55,7 +55,7 @@ class Record:
         with told_plainly(folder):
             if connection.ledger_path(folder).exists():
                 raise UsageError(f"{folder}: there is a record already; open it, or name another folder.")
-            if folder.exists() and any(folder.iterdir()):
+            if folder.exists() and any(not _is_begun(path) for path in folder.iterdir()):
                 raise UsageError(f"{folder}: the folder is not empty; name a new or an empty one.")
             media.make_folder(folder.absolute() / connection.MEDIA)
         return cls._opened(folder)
@@ -252,6 +252,11 @@ class Record:
                 span = (begin, min(last, begin + _NOTED_AT_ONCE - 1))
                 found = self._fetch("SELECT seq, hash FROM ledger WHERE seq BETWEEN ? AND ? ORDER BY seq", span)
                 heads.add(self.folder, found)
+
+
+def _is_begun(path: Path) -> bool:
+    """Whether this is what the making of a record leaves when it breaks off: an empty media folder."""
+    return path.name == connection.MEDIA and path.is_dir() and not any(path.iterdir())
 
 
 def _stored(body: Mapping[str, Any], refs: Sequence[MediaRef]) -> str:

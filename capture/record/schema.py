@@ -166,7 +166,13 @@ def migrate(db: Database) -> None:
             f"The ledger was written by a newer version of this program (it has {', '.join(unknown)}); update it."
         )
     _registered(_MIGRATIONS).apply(db)
-    db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+def mark_as_ours(connection: sqlite3.Connection) -> None:
+    """Say in the file what it is, before anything else is written: so that one whose making broke off is known."""
+    (number,) = connection.execute("PRAGMA application_id").fetchone()
+    if number != APPLICATION_ID:
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
 def applied(db: Database) -> frozenset[str]:
