@@ -59,6 +59,7 @@ class Live:
         reference: the owner's reference of the job.
         gated: whether our voice can be heard by the microphone.
         keep_sound: whether all sound is kept in the record, or only that of utterances.
+        held: whether the microphone is open only while a key is held.
         asked: is told the photo view whenever a picture is asked for aloud; must not wait for this.
     """
 
@@ -76,6 +77,7 @@ class Live:
         reference: str = "",
         gated: bool = True,
         keep_sound: bool = True,
+        held: bool = False,
         asked: Callable[[str], None] = lambda view: None,
     ) -> None:
         self.reference = reference
@@ -106,7 +108,7 @@ class Live:
             trouble=lambda sentence: self._queue.put(("trouble", ("disk", sentence))),
         )
         self._input = SoundInput(
-            self.ear, tell, lambda sentence: self._queue.put(("trouble", ("microphone", sentence)))
+            self.ear, tell, lambda sentence: self._queue.put(("trouble", ("microphone", sentence))), held=held
         )
         self._begun = clock.now().mono
         self._worker = threading.Thread(target=self._run, name="bench", daemon=True)

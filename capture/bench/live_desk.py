@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from capture.record import Record
 
 VoiceChoice = Literal["page", "machine", "off"]
+ListenChoice = Literal["open", "called", "held"]
+"""The microphone is open; or only what follows the wake phrase counts; or it is open while a key is held."""
 LONGEST_FIELD = 120
 
 
@@ -38,6 +40,7 @@ class Settings:
     procedures: Mapping[str, Procedure]
     workshop: str = ""
     voice: VoiceChoice = "page"
+    listen: ListenChoice = "open"
     headset: bool = False
     keep_sound: bool = True
     practice: tuple[Practice, ...] = ()
@@ -313,6 +316,7 @@ class Desk:
             reference=reference,
             gated=not self.settings.headset,
             keep_sound=self.settings.keep_sound,
+            held=self.settings.listen == "held",
             asked=(lambda view: None) if self._shutter is None else self._shutter.on_asked,
         )
         if deaf:

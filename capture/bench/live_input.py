@@ -19,13 +19,17 @@ class SoundInput:
         ear: gets the sound.
         tell: is shown levels.
         trouble: is told when a source is lost, and with an empty sentence when it is back.
+        held: begin shut; somebody holds a key for as long as they speak.
     """
 
-    def __init__(self, ear: Ear, tell: Callable[[Told], None], trouble: Callable[[str], None]) -> None:
+    def __init__(
+        self, ear: Ear, tell: Callable[[Told], None], trouble: Callable[[str], None], *, held: bool = False
+    ) -> None:
         self._ear, self._tell, self._trouble = ear, tell, trouble
         self._source: Source | None = None
         self._state: tuple[str, str] = _NONE
-        self._listening = True
+        self._held = held
+        self._listening = not held
 
     def listen_to(self, source: Source | None) -> None:
         """Take sound from another source; None: from none."""
@@ -48,7 +52,7 @@ class SoundInput:
     def shown(self) -> dict[str, Any]:
         """For the page: the source's state and name, and whether it is listened to."""
         state, text = self._state
-        return {"state": state, "text": text, "listening": self._listening}
+        return {"state": state, "text": text, "listening": self._listening, "held": self._held}
 
     def _feed(self, source: Source, pcm: bytes) -> None:
         if source is not self._source or not self._listening:

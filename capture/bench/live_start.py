@@ -13,10 +13,11 @@ import click
 
 from capture.bench.gate.lan import certificate_for, lan_address, readable
 from capture.bench.gate.people import People, people_file
-from capture.bench.live_desk import Desk, Settings, VoiceChoice
+from capture.bench.live_desk import Desk, ListenChoice, Settings, VoiceChoice
 from capture.bench.live_level import RATE
 from capture.bench.live_source import read_practice
 from capture.bench.live_types import Listener
+from capture.bench.live_wake import Called, wake_words, with_wake
 from capture.bench.measurer import SetupMeasurer
 from capture.bench.page.hub import Hub
 from capture.bench.page.serve import BenchServer, Network
@@ -54,6 +55,7 @@ class Options:
     headset: bool = False
     keep_sound: bool = True
     model: Path | None = None
+    listen: str = "open"
     lan: str | None = None
     plain: bool = False
     people: Path | None = None
@@ -74,7 +76,7 @@ def run(options: Options, ready: Callable[[str], None] | None = None) -> int:
 
     settings = settings_of(options)
     network = network_of(options)
-    listen = listener_factory(options.model)
+    listen = listener_factory(options.model, called=options.listen == "called")
     _warm_up(listen, next(iter(settings.procedures.values())))
     target = record_folder(options.place)
     hub = Hub()
@@ -141,8 +143,14 @@ def settings_of(options: Options) -> Settings:
         raise UsageError("--fast is for practice sound; name it with --practice.")
     names = options.procedures or tuple(shipped())
     procedures = {procedure.id: procedure for procedure in (load_procedure(find(name)) for name in names)}
+    if options.listen == "called" and (deaf := [p.id for p in procedures.values() if not p.wake]):
+        raise UsageError(
+            f"The procedure {', '.join(deaf)} has no wake phrase; give it 'wake' under [procedure], or choose another "
+            "way to listen."
+        )
     return Settings(
         procedures=procedures,
+        listen=cast(ListenChoice, options.listen),
         workshop=options.workshop,
         voice=cast(VoiceChoice, options.voice),
         headset=options.headset,
@@ -195,14 +203,18 @@ def _warm_up(listen: Callable[[Procedure], Listener], procedure: Procedure) -> N
     threading.Thread(target=load, name="warm up", daemon=True).start()
 
 
-def listener_factory(model: Path | None) -> Callable[[Procedure], Listener]:
-    """Makes streams of the recogniser; what belongs to a procedure is loaded once."""
+def listener_factory(model: Path | None, *, called: bool = False) -> Callable[[Procedure], Listener]:
+    """Makes streams of the recogniser; what belongs to a procedure is loaded once.
+
+    ``called``: only what is said after the procedure's wake phrase is handed on.
+    """
     loaded: dict[str, _Counted] = {}
     one_at_a_time = threading.Lock()
 
     def listen(procedure: Procedure) -> Listener:
         with one_at_a_time:
-            return FromZero(known(procedure))
+            stream = FromZero(known(procedure))
+        return Called(stream, wake_words(procedure)) if called else stream
 
     def known(procedure: Procedure) -> _Counted:
         from capture.phrases import pronunciations, sentences, vocabulary
@@ -211,9 +223,13 @@ def listener_factory(model: Path | None) -> Callable[[Procedure], Listener]:
         if procedure.digest not in loaded:
             loaded.clear()
             said = [text for text, _ in sentences(procedure, seed=1, count=_SENTENCES)]
-            recogniser = Recogniser(
-                model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=pronunciations(procedure)
-            )
+            spoken = dict(pronunciations(procedure))
+            if called:
+                wake = wake_words(procedure)
+                said = with_wake(said, wake)
+                own = {word for words in wake for word in words} & set(procedure.pronunciations)
+                spoken |= {word: procedure.pronunciations[word] for word in own}
+            recogniser = Recogniser(model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=spoken)
             loaded[procedure.digest] = _Counted(recogniser)
         return loaded[procedure.digest]
 

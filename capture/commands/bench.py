@@ -51,6 +51,13 @@ import click
     show_default=True,
     help="Who reads back: the page, this machine's loudspeaker, or nobody. Needs espeak-ng.",
 )
+@click.option(
+    "--listen",
+    type=click.Choice(["open", "called", "held"]),
+    default="open",
+    show_default=True,
+    help="Microphone open; or only what follows the procedure's wake phrase counts; or open while the key L is held.",
+)
 @click.option("--headset", is_flag=True, help="The microphone does not hear the voice: never shut it for that.")
 @click.option(
     "--keep-sound",
@@ -96,6 +103,7 @@ def command(
     plain: bool,
     people: Path | None,
     model: Path | None,
+    listen: str,
 ) -> int:
     """Run a job live: listen, read back, and show the job on a page of this machine.
 
@@ -127,6 +135,7 @@ def command(
         headset=headset,
         keep_sound=keep_sound == "all",
         model=model,
+        listen=listen,
         lan=lan,
         plain=plain,
         people=people,

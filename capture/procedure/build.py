@@ -37,6 +37,7 @@ def build(data: Data, *, digest: str, text: str) -> model.Procedure:
         digest=digest,
         text=text,
         interval_months=head["interval_months"],
+        wake=head["wake"],
     )
 
 

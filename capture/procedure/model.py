@@ -235,7 +235,8 @@ class Role:
 @dataclass(frozen=True)
 class Procedure:
     """A kind of job, complete. ``interval_months``: months until the next service is due, None when the procedure
-    names none. ``digest`` is the SHA-256 of the file it was read from, ``text`` that file."""
+    names none. ``digest`` is the SHA-256 of the file it was read from, ``text`` that file. ``wake``: phrases that call
+    the bench where it listens only when called."""
 
     id: str
     name: str
@@ -256,6 +257,7 @@ class Procedure:
     digest: str
     text: str
     interval_months: int | None = None
+    wake: tuple[str, ...] = ()
 
     def stage(self, id_: str) -> Stage:
         """The stage with this id; KeyError when there is none."""

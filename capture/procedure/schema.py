@@ -36,6 +36,7 @@ PROCEDURE: Table = {
     "source": _TEXT,
     "cautions": Key("texts"),
     "interval_months": Key("count", required=False),
+    "wake": Key("phrases", required=False, default=()),
 }
 IDENTITY: Table = {"id": _ID, "name": _TEXT, "spoken": _SPOKEN, "pattern": Key("text", required=False)}
 INSTRUMENT: Table = {

@@ -46,8 +46,20 @@ def check_spoken(data: Data, report: Report) -> None:
                     if other := by_words.get((*name, *words[:end])):
                         report(path, f"'{' '.join((*name, *words))}' begins like the name of {other}; "
                                      "choose another answer or name.")  # fmt: skip
+    _wake(data, {words for words, _, _ in subjects}, report)
     for i, counter in enumerate(data["counter"]):
         _collisions(list(_names(counter["direction"], ("counter", i, "direction"))), report)
+
+
+def _wake(data: Data, subjects: set[tuple[str, ...]], report: Report) -> None:
+    """Report wake phrases that are too short to be told from talk, or that a statement may hold."""
+    for words in phrases((data["procedure"] or {}).get("wake") or ()):
+        said = " ".join(words)
+        if len(words) < 2:
+            report(("procedure", "wake"), f"the wake phrase '{said}' is one word; choose two or three.")
+        elif set(words) & (_RESERVED | lang.SPELLING) or any(words[: len(name)] == name for name in subjects):
+            report(("procedure", "wake"), f"the wake phrase '{said}' holds words of dictation or begins like a name; "
+                                          "choose words that nothing else is said with.")  # fmt: skip
 
 
 def _names(items: Any, path: Path) -> Iterator[Named]:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from capture.bench.live_desk import Desk, Settings
+from capture.bench.live_desk import Desk, ListenChoice, Settings
 from capture.bench.live_level import RATE, frame_levels
 from capture.bench.live_source import Practice
 from capture.bench.live_types import Told
@@ -142,6 +142,7 @@ def make_bench(
     camera: FrameSource | None = None,
     camera_when_asked: bool = True,
     keep_frames: bool = False,
+    listening: ListenChoice = "open",
 ) -> Bench:
     """A bench on a new (or the earlier) record in ``folder``, which hears ``lines`` in turn."""
     place = folder / "record"
@@ -163,6 +164,7 @@ def make_bench(
     settings = Settings(
         {kind.id: kind},
         "Gannet Point workshop",
+        listen=listening,
         practice=tuple(practice),
         fast=fast,
         keep_sound=keep_sound,

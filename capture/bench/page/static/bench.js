@@ -191,9 +191,21 @@ function key(event) {
   else if (pressed === "t") at("line").focus();
   else if (pressed === "p") act.picture();
   else if (pressed === "q" && at("pair")) at("pair").click();
+  else if (pressed === "l" && board.sound.held) talk(true);
   else if (pressed === "l") at("listen").click();
   else return;
   event.preventDefault();
+}
+
+let talking = false;
+function talk(on) {
+  if (talking === on) return;
+  talking = on;
+  send("/listening", JSON.stringify({ on }));
+}
+
+function released(event) {
+  if (talking && (event.type !== "keyup" || event.key.toLowerCase() === "l")) talk(false);
 }
 
 function prepare() {
@@ -232,8 +244,11 @@ function prepare() {
     event.preventDefault();
     if (await send("/job/hand-over", JSON.stringify({ technician: at("next-person").value }))) event.target.reset();
   });
-  at("listen").addEventListener("click", () => send("/listening",
+  at("listen").addEventListener("click", () => board?.sound?.held || send("/listening",
     JSON.stringify({ on: at("listen").getAttribute("aria-pressed") !== "true" })));
+  at("listen").addEventListener("pointerdown", () => board?.sound?.held && talk(true));
+  for (const kind of ["pointerup", "pointercancel", "blur"]) window.addEventListener(kind, released);
+  document.addEventListener("keyup", released);
   at("microphone").addEventListener("click", () => useMicrophone(!microphoneWanted));
   at("logout")?.addEventListener("click", async () => { await ask("/logout", "{}"); location.replace("/"); });
   preparePhones(ask, send);

@@ -172,7 +172,7 @@ export function showJob(board, act) {
 function sound(state) {
   const button = document.getElementById("listen");
   button.setAttribute("aria-pressed", String(state.listening));
-  button.firstChild.textContent = state.listening ? "Listening " : "Not listening ";
+  button.firstChild.textContent = state.listening ? "Listening " : state.held ? "Hold to speak " : "Not listening ";
   const words = { none: "No microphone yet.", ended: state.text, lost: state.text, listening: state.text };
   document.getElementById("sound").dataset.plain = words[state.state] ?? state.text;
 }
