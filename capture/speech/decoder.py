@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from .ending import DECODER_RULES
 from .errors import ModelError
 from .fst import write_fst
 from .graph import Graph, boundary_table, words_table
@@ -77,11 +78,22 @@ def lay_out(graph: Graph, model: Path, folder: Path) -> None:
     """Make ``folder`` a complete model directory: the acoustic model of ``model`` (linked or copied) and a graph."""
     for sub in ("am", "conf"):
         shutil.copytree(model / sub, folder / sub, copy_function=_link)
+    _set_endings(folder / "conf/model.conf")
     inner = folder / "graph"
     (inner / "phones").mkdir(parents=True)
     write_fst(inner / "HCLG.fst", graph.states, graph.start, graph.arcs, graph.finals)
     (inner / "words.txt").write_text(words_table(graph), encoding="utf-8")
     (inner / "phones" / "word_boundary.int").write_text(boundary_table(), encoding="ascii")
+
+
+def _set_endings(settings: Path) -> None:
+    """Put our own rules for the end of an utterance into a copy of the model's settings."""
+    name = "--endpoint.{}.min-trailing-silence"
+    lines = settings.read_text(encoding="utf-8").splitlines() if settings.is_file() else []
+    kept = [line for line in lines if not any(line.startswith(name.format(rule)) for rule in DECODER_RULES)]
+    settings.unlink(missing_ok=True)
+    ours = [f"{name.format(rule)}={seconds}" for rule, seconds in DECODER_RULES.items()]
+    settings.write_text("\n".join([*kept, *ours, ""]), encoding="utf-8")
 
 
 def _link(source: str, target: str) -> None:

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
@@ -37,9 +38,9 @@ class Waits:
     """
 
     whole: float = 0.5
-    perhaps: float = 0.85
-    begun: float = 1.2
-    likely: float = 0.5
+    perhaps: float = 1.0
+    begun: float = 1.3
+    likely: float = 0.65
     """Probability from which a sentence counts as whole."""
     possible: float = 0.03
     """Probability from which it may be whole."""
@@ -47,6 +48,11 @@ class Waits:
     def needed(self, over: float) -> float:
         """Seconds of silence after words that end a sentence with probability ``over``."""
         return self.whole if over >= self.likely else self.perhaps if over >= self.possible else self.begun
+
+
+DECODER_RULES: Mapping[str, float] = MappingProxyType({"rule2": 0.8, "rule3": 1.1, "rule4": 1.5})
+"""Seconds of trailing silence after which the decoder itself ends an utterance (its own names; rule 2 for likely ends,
+4 for any): for noise in which silence cannot be told by its level. Its look-ahead comes on top."""
 
 
 class Sentences:

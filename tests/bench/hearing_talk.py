@@ -38,7 +38,7 @@ class Stored:
         return tuple(sorted((*self.accepted, *self.waiting), key=str))
 
 
-def unmeasured(data: bytes, view: str) -> Looked:
+def unmeasured(data: bytes, view: str, *, more: Sequence[bytes] = ()) -> Looked:
     """No picture is ever taken here."""
     return Looked(PhotoResult(view, "not_measured"), None)
 
