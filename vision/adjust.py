@@ -12,15 +12,16 @@ normal equations, inputs propagate by the implicit function theorem (JCGM 102:20
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 
 import numpy as np
 import numpy.typing as npt
 
 from vision.markers import Seen
 from vision.model import Array, Camera, Geometry
-from vision.optics import distort, project, rotation, to_normalised, undistort
+from vision.optics import distort, rotation, to_normalised, undistort
 from vision.pose import jacobian, lift
 
 SIZE = 13
@@ -165,49 +166,119 @@ def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
     return circle(q, r, np.full(len(heights), f.towards + side * a), heights)
 
 
+@dataclass(frozen=True, eq=False)
+class _Many:
+    """Sets of unknowns (B, 13) side by side, and what follows from each of them (see ``_Frame``)."""
+
+    q: Array
+    turn: Array
+    right: Array
+    away: Array
+    up: Array
+    towards: Array
+    distance: Array
+
+
+def _many(q: Array) -> _Many:
+    rot = np.stack([rotation(one) for one in q[:, :3]])
+    sa, ca, sb, cb = np.sin(q[:, 9]), np.cos(q[:, 9]), np.sin(q[:, 10]), np.cos(q[:, 10])
+    up = np.stack([sb, -sa * cb, ca * cb], 1)
+    right = -up[:, :1] * up
+    right[:, 0] += 1
+    right /= np.sqrt(np.sum(right**2, 1, keepdims=True))
+    away = np.cross(up, right)
+    d = -np.einsum("bji,bj->bi", rot, q[:, 3:6]) - q[:, CENTRE]
+    x, y = np.sum(d * right, 1), np.sum(d * away, 1)
+    return _Many(q, rot, right, away, up, np.arctan2(y, x), np.hypot(x, y))
+
+
+def _seen(m: _Many, points: Array, turn: Array | None = None) -> Array:
+    """Card-frame points (B, N, 3) in normalised coordinates (B, N, 2), turned."""
+    at = points @ m.turn.transpose(0, 2, 1) + m.q[:, None, 3:6]
+    flat = at[..., :2] / at[..., 2:3]
+    return np.asarray(flat if turn is None else flat @ turn.T)
+
+
+def _circles(m: _Many, radius: Array | float, angles: Array, height: Array | float = 0.0) -> Array:
+    """Points (B, N, 3) of circles round the rims' axes; ``radius`` (B,), ``angles`` (B, N), ``height`` (N,)."""
+    by = np.broadcast_to(radius, (len(m.q),))[:, None, None]
+    flat = np.cos(angles)[..., None] * m.right[:, None] + np.sin(angles)[..., None] * m.away[:, None]
+    lift_by = np.broadcast_to(height, angles.shape[1:])[None, :, None]
+    return np.asarray(m.q[:, None, CENTRE] + by * flat + lift_by * m.up[:, None])
+
+
 def residuals(q: Array, p: Problem) -> tuple[Array, npt.NDArray[np.bool_]]:
     """All residuals divided by their sigma, and which of them may be outliers (bool)."""
-    d = p.seen.image - project(lift(p.seen.card * p.scale), q[POSE], p.camera)
-    parts = [(d / p.seen.sigma[:, None]).ravel()]
-    soft = [np.zeros(parts[0].size, bool)]
-    f = float(p.camera.matrix[0, 0])
+    parts = residual_parts(q[None], p)
+    soft = [np.full(part.shape[1], may) for part, may in parts]
+    return np.concatenate([part[0] for part, _ in parts]), np.concatenate(soft)
+
+
+def residual_rows(q: Array, p: Problem) -> Array:
+    """All residuals (B, N) for sets of unknowns (B, 13): much quicker than one set after another."""
+    return np.concatenate([part for part, _ in residual_parts(q, p)], axis=1)
+
+
+def residual_parts(q: Array, p: Problem) -> list[tuple[Array, bool]]:
+    """Residuals (B, N) of each kind of observation, and whether they may be outliers, for sets of unknowns (B, 13)."""
+    m, g, f = _many(q), p.geometry, float(p.camera.matrix[0, 0])
+    print_at = _seen(m, np.broadcast_to(lift(p.seen.card * p.scale), (len(q), len(p.seen.card), 3)))
+    px = distort(print_at.reshape(-1, 2), p.camera).reshape(len(q), -1, 2)
+    parts = [(((p.seen.image - px) / p.seen.sigma[:, None]).reshape(len(q), -1), False)]
     arc, inner, left, right = p.turned
+    phi = m.towards[:, None]
     if len(arc):
-        u, h = arc, 1e-4
-        halves = branches(q, p, p.geometry.rim_diameter_mm / 2 - q[BREAK])
-        y0 = _upper(halves, u[:, 0])
-        slope = (_upper(halves, u[:, 0] + h) - y0) / h
-        parts.append((u[:, 1] - y0) / np.hypot(1, slope) * f / p.arc_sigma)
-        soft.append(np.ones(len(u), bool))
+        radius = g.rim_diameter_mm / 2 - q[:, BREAK]
+        near = _seen(m, _circles(m, radius, phi + _ANGLES), p.turn)
+        far = _seen(m, _circles(m, radius, phi + np.pi - _ANGLES), p.turn)
+        rows = [_off(arc, partial(_upper, halves)) for halves in zip(near, far, strict=True)]
+        parts.append((np.stack(rows) * f / p.arc_sigma, True))
     if len(inner):
-        u = inner
-        near, _ = branches(q, p, float(q[INNER]))
-        y0 = np.interp(u[:, 0], near[:, 0], near[:, 1])
-        slope = (np.interp(u[:, 0] + 1e-4, near[:, 0], near[:, 1]) - y0) / 1e-4
-        parts.append((u[:, 1] - y0) / np.hypot(1, slope) * f / p.inner_sigma)
-        soft.append(np.ones(len(u), bool))
+        near = _seen(m, _circles(m, q[:, INNER], phi + _ANGLES), p.turn)
+        rows = [_off(inner, partial(_along, half)) for half in near]
+        parts.append((np.stack(rows) * f / p.inner_sigma, True))
+    r = g.rim_diameter_mm / 2
+    tangent = np.arccos(np.clip(r / np.maximum(m.distance, r * 1.01), -1, 1))[:, None]
     for side, u in ((1, right), (-1, left)):
         if len(u):
-            ends = to_normalised(side_line(q, p, side, np.array([0.0, -3.0])), q[POSE]) @ p.turn.T
-            k = (ends[1, 0] - ends[0, 0]) / (ends[1, 1] - ends[0, 1])
-            parts.append((u[:, 0] - ends[0, 0] - k * (u[:, 1] - ends[0, 1])) * f / p.side_sigma)
-            soft.append(np.ones(len(u), bool))
-    g = p.geometry
+            at = np.repeat(phi + side * tangent, 2, axis=1)
+            ends = _seen(m, _circles(m, r, at, np.array([0.0, -3.0])), p.turn)
+            k = (ends[:, 1, 0] - ends[:, 0, 0]) / (ends[:, 1, 1] - ends[:, 0, 1])
+            off = u[None, :, 0] - ends[:, :1, 0] - k[:, None] * (u[None, :, 1] - ends[:, :1, 1])
+            parts.append((off * f / p.side_sigma, True))
     prior = [
-        q[9] / p.lean_sigma,
-        q[10] / p.lean_sigma,
-        (q[BREAK] - g.edge_break_mm) / g.edge_break_u_mm,
-        (q[INNER] - 0.92 * g.rim_diameter_mm / 2) / (0.05 * g.rim_diameter_mm),
+        q[:, 9] / p.lean_sigma,
+        q[:, 10] / p.lean_sigma,
+        (q[:, BREAK] - g.edge_break_mm) / g.edge_break_u_mm,
+        (q[:, INNER] - 0.92 * g.rim_diameter_mm / 2) / (0.05 * g.rim_diameter_mm),
     ]
     if p.depth_sigma > 0:
-        prior.append((q[7] - p.depth_guess) / p.depth_sigma)
+        prior.append((q[:, 7] - p.depth_guess) / p.depth_sigma)
     if p.x_sigma > 0:
-        prior.append((q[6] - p.x_guess) / p.x_sigma)
+        prior.append((q[:, 6] - p.x_guess) / p.x_sigma)
     if p.edge_z is not None:  # the card stands on the rim: its lower edge lies in the rim plane
-        prior.append((np.array([q[6], 0.0, p.edge_z * p.scale]) - q[CENTRE]) @ axis(q) / _STANDS_MM)
-    parts.append(np.array(prior))
-    soft.append(np.zeros(len(prior), bool))
-    return np.concatenate(parts), np.concatenate(soft)
+        foot = np.stack([q[:, 6], np.zeros(len(q)), np.full(len(q), p.edge_z * p.scale)], 1)
+        prior.append(np.sum((foot - q[:, CENTRE]) * m.up, 1) / _STANDS_MM)
+    return [*parts, (np.stack(prior, 1), False)]
+
+
+def _along(half: Array, x: Array) -> Array:
+    return np.asarray(np.interp(x, half[:, 0], half[:, 1]))
+
+
+def _off(u: Array, line: Callable[[Array], Array]) -> Array:
+    """Distances (N,) of points (N, 2) below a line y(x), square to it."""
+    h = 1e-4
+    y0 = line(u[:, 0])
+    return np.asarray((u[:, 1] - y0) / np.hypot(1, (line(u[:, 0] + h) - y0) / h))
+
+
+def _slopes(q: Array, p: Problem, index: npt.NDArray[np.int64]) -> Array:
+    """Central differences (N, n) of the residuals by the unknowns at ``index`` (n,)."""
+    step = np.zeros((len(index), SIZE))
+    step[np.arange(len(index)), index] = STEPS[index]
+    rows = residual_rows(np.concatenate([q + step, q - step]), p)
+    return np.asarray((rows[: len(index)] - rows[len(index) :]).T / (2 * STEPS[index]))
 
 
 def _weights(r: Array, soft: npt.NDArray[np.bool_], huber: float) -> Array:
@@ -221,13 +292,7 @@ def solve(q: Array, p: Problem, free: npt.NDArray[np.bool_], huber: float = 1.5,
     w = _weights(r, soft, huber)
     lam = 1e-3
     for _ in range(rounds):
-
-        def part(v: Array, q0: Array = q) -> Array:
-            full = q0.copy()
-            full[index] = v
-            return residuals(full, p)[0]
-
-        j = jacobian(part, q[index], STEPS[index]) * w[:, None]
+        j = _slopes(q, p, index) * w[:, None]
         a, g = j.T @ j, j.T @ (w * r)
         moved = False
         for _ in range(6):
@@ -252,7 +317,7 @@ def covariance(q: Array, p: Problem) -> tuple[Array, Array]:
     """Covariance (13, 13) of the unknowns, and the gain (13, inputs): d unknowns / d ``INPUTS``."""
     r, soft = residuals(q, p)
     w = _weights(r, soft, 1.5)
-    j = jacobian(lambda v: residuals(v, p)[0], q, STEPS) * w[:, None]
+    j = _slopes(q, p, np.arange(SIZE)) * w[:, None]
     inv = np.asarray(np.linalg.pinv(j.T @ j), np.float64)
     v0 = p.inputs()
     dk = jacobian(lambda v: residuals(q, p.with_inputs(v))[0], v0, INPUT_STEPS) * w[:, None]
