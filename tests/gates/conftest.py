@@ -131,6 +131,13 @@ class Gated:
 
 
 @pytest.fixture(autouse=True)
+def own_folders(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Nothing of this user's own is touched."""
+    monkeypatch.setenv("BENCHWITNESS_KEYS", str(tmp_path / "keys"))
+    monkeypatch.setenv("BENCHWITNESS_PEOPLE", str(tmp_path / "people.json"))
+
+
+@pytest.fixture(autouse=True)
 def cheap(monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> None:
     """Passphrases are hashed at a low cost, but for the test of that cost."""
     if request.node.name != "test_a_passphrase_is_kept_as_a_costly_hash_with_its_own_salt":

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
 import socket
 import time
 import wave
@@ -18,6 +17,7 @@ from capture.bench.live_source import Practice, read_practice
 from capture.bench.live_start import listener_factory, measurer_factory
 from capture.bench.tones import TONES
 from capture.record import verify
+from tests.axe import assert_accessible
 from tests.live.conftest import ARGUMENTS, CHROMIUM, Served, running
 from tests.live.stand_ins import bursts
 from tests.live.test_voice import SOUND, Fixed
@@ -324,26 +324,13 @@ def test_the_browsers_microphone_goes_the_same_way(driver: Any, tmp_path: Path) 
         assert "open the page again" in served.bench.desk.board()["troubles"][0]
 
 
-def _axe() -> str | None:
-    given = os.environ.get("AXE_CORE")
-    places = [Path(given)] if given else list(Path(__file__).parents[2].glob("node_modules/axe-core/axe.min.js"))
-    return next((path.read_text("utf-8") for path in places if path.is_file()), None)
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing(page: Any, serve: Serve, scheme: str) -> None:
-    source = _axe()
-    if source is None:
-        pytest.skip("axe-core is not here: npm install axe-core, and name its axe.min.js in AXE_CORE")
     served = serve()
     page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
 
     def check(where: str) -> None:
-        page.evaluate(source)
-        rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
-        found = page.evaluate("rules => axe.run(document, {runOnly: rules})", rules)
-        assert [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]] == [], where
-        assert len(found["passes"]) > 15
+        assert_accessible(page, where, passes=16)
 
     page.goto(served.address)
     page.locator("#start").wait_for()

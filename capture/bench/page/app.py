@@ -54,7 +54,7 @@ def make_app(desk: Desk, hub: Hub, gate: Gate) -> Starlette:
         hub: spreads what it tells.
         gate: who comes in.
     """
-    entrance = Entrance(gate)
+    entrance = Entrance(gate, hub.changed)
     phones = Phones(desk, hub, gate, entrance)
     hub.board = lambda: {**desk.board(), "phones": phones.listed()}
 

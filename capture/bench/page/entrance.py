@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field
 from hmac import compare_digest
 
@@ -55,10 +55,15 @@ class Gate:
 
 
 class Entrance:
-    """The routes by which one comes in."""
+    """The routes by which one comes in.
 
-    def __init__(self, gate: Gate) -> None:
-        self._gate = gate
+    Args:
+        gate: who comes in.
+        left: is told when somebody went out.
+    """
+
+    def __init__(self, gate: Gate, left: Callable[[], None]) -> None:
+        self._gate, self._left = gate, left
 
     def routes(self) -> list[Route]:
         """The routes."""
@@ -116,6 +121,7 @@ class Entrance:
     async def logout(self, request: Request) -> Response:
         """End this session."""
         self._gate.visitors.end(token=request.scope["session"])
+        await asyncio.to_thread(self._left)
         answer = JSONResponse({})
         door = door_of(request)
         answer.delete_cookie(door.cookie, path="/", secure=door.scheme == "https", httponly=True, samesite="strict")

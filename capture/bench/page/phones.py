@@ -184,7 +184,7 @@ def outcome(procedure: Procedure, entries: tuple[Recorded, ...]) -> dict[str, An
     return {
         "measured": measured,
         "view": next((found.entry.subject for found in entries if found.entry.kind == "photo"), None),
-        "title": shown["name"],
+        "title": "Not measured" if one.entry.data.get("outcome") == "refused" else shown["name"],
         "value": shown["value"],
         "expanded": f"± {expanded} {unit.symbol}" if unit is not None and expanded is not None else "",
         "verdict": shown["verdict"],

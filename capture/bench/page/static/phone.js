@@ -7,7 +7,11 @@ let state = null;
 let kept = null; // The picture that has not arrived yet: { file, view, id }.
 let sending = false;
 
-const tell = (text) => { if (at("told").textContent !== text) at("told").textContent = text; };
+let toldOfLine = false; // What look() says it also takes back; other sentences stay until the next picture.
+function tell(text, ofLine = false) {
+  toldOfLine = ofLine;
+  if (at("told").textContent !== text) at("told").textContent = text;
+}
 const show = (...ids) => { for (const id of ["take", "sending", "result"]) at(id).hidden = !ids.includes(id); };
 const fresh = () => [...crypto.getRandomValues(new Uint8Array(12))].map((byte) => byte.toString(16).padStart(2, "0")).join("");
 
@@ -31,14 +35,14 @@ async function look() {
     if (!answer.ok) {
       state = null;
       if (!kept) show();
-      tell(answer.status === 401 ? "This phone is not paired any more; read a new code on the bench page." : data.error);
+      tell(answer.status === 401 ? "This phone is not paired any more; read a new code on the bench page." : data.error, true);
       return;
     }
     state = data;
-    if (!kept) tell("");
+    if (toldOfLine) tell("");
     drawState();
   } catch {
-    tell("The line to the bench is lost; this page finds back by itself.");
+    if (!kept) tell("The line to the bench is lost; this page finds back by itself.", true);
   }
 }
 
@@ -112,7 +116,7 @@ function result(data) {
   kept = null;
   at("card").className = `card ${data.tone}`;
   at("title").textContent = data.title;
-  at("value").textContent = data.expanded ? `${data.value} ${data.expanded}` : data.value;
+  at("value").replaceChildren(...(data.expanded ? [unbroken(data.value), " ", unbroken(data.expanded)] : [data.value]));
   at("value").classList.toggle("text", !data.measured);
   const waits = data.status === "unconfirmed" ? "waits for “confirm” at the bench" : "";
   at("verdict").textContent = [data.measured ? data.verdict : "", waits].filter(Boolean).join(", ");
@@ -122,7 +126,7 @@ function result(data) {
     const item = document.createElement("li");
     const what = document.createElement("b");
     what.textContent = todo;
-    item.append(data.value === sentence ? "" : `${sentence} `, what);
+    item.append(sentence.includes(data.value) ? "" : `${sentence} `, what);
     return item;
   }));
   at("drawn").hidden = !data.picture;
@@ -130,6 +134,13 @@ function result(data) {
   if (data.view) at("view").value = data.view;
   show("result");
   at("title").focus();
+}
+
+function unbroken(text) {
+  const made = document.createElement("span");
+  made.className = "unbroken";
+  made.textContent = text;
+  return made;
 }
 
 async function leave() {
