@@ -149,16 +149,17 @@ def certify(record: Record, job: str, checked: Checked, trust: Trust, at: str) -
     signed = _last_of_each_role(job_signatures(rows, lambda seq: hash_at(record, seq)))
     opened = mapping(story.opened.data) if story.opened else {}
     cautions = opened.get("cautions")
+    reasons = release_reasons(rows, story, names, signed, checked, trust)
     return Certificate(
         job=job,
         unit=tuple((item.name, item.value) for item in story.each("identity")),
         facts=tuple(_facts(story, rows, names)),
-        reasons=release_reasons(rows, story, names, signed, checked, trust),
+        reasons=reasons,
         values=tuple(_values(story, names)),
         checks=tuple(_checks(story, names)),
         parts=tuple(tables.kit_lines(story, names)),
         signed=tuple(_signed(signed, names, trust)),
-        due=_due(story, names),
+        due=_due(story, names) if not reasons else "Not set: the unit is not released.",
         remarks=tuple(_remarks(story)),
         cautions=(*CAUTIONS, *(map(w.plain, cautions) if isinstance(cautions, list) else ())),
         checked=checked,
@@ -277,9 +278,7 @@ def _due(story: Story, names: Names) -> str:
     end = _end(story)
     if months is None:
         return "The procedure names no interval; go by the maker's manual."
-    if end is None:
-        return "Not set: the job is not finished."
-    when = _later(date.fromisoformat(end.row.at[:10]), months)
+    when = _later(date.fromisoformat((end.row if end else story.items[-1].row).at[:10]), months)
     return f"{when.day} {when:%B %Y}"
 
 

@@ -150,6 +150,7 @@ def test_the_html_needs_nothing_else_and_its_code_is_the_heads(released: tuple[P
 def test_a_job_full_of_faults_is_not_released_and_every_reason_is_named(record: Record) -> None:
     sample_job(record)
     sheet = sheet_of(record)
+    assert sheet.due == "Not set: the unit is not released."
     said = "\n".join(sheet.reasons)
     for words in (
         "Sealing ring: 2 of 3 fitted",
