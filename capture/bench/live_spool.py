@@ -16,6 +16,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from io import FileIO
@@ -186,8 +187,9 @@ def left_behind(record: Path, job: str) -> Iterator[Left]:
 
 
 def remove(left: Path) -> None:
-    """Remove a session's spool once everything in it is in the record."""
-    shutil.rmtree(left, ignore_errors=True)
+    """Remove a session's spool once everything in it is in the record; what the disk will not let go stays."""
+    with suppress(OSError):
+        shutil.rmtree(left, ignore_errors=True)
 
 
 def _read(folder: Path) -> Left | None:
