@@ -22,6 +22,8 @@ _LARGEST = (10_000, 10_000)
 """Asked for, a driver gives the largest picture that it can."""
 _SETTLE_S = 0.6
 """Exposure and white balance settle after opening; what comes before is not looked at."""
+_STALE = 5
+"""Frames that the driver may have kept since the camera was last looked through, minutes old: they are thrown away."""
 
 
 @dataclass(frozen=True)
@@ -93,6 +95,8 @@ class Webcam:
         import cv2
         import numpy as np
 
+        for _ in range(_STALE):
+            self._capture.grab()
         start = time.monotonic()
         last = start
         while True:

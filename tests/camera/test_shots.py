@@ -61,11 +61,15 @@ def test_a_folder_without_pictures_is_no_camera(tmp_path: Path) -> None:
         open_camera(str(tmp_path))
 
 
+STALE = SHARP // 2
+"""What the driver has kept since the camera was last looked through."""
+
+
 class Driver:
-    """Stands in for OpenCV's: gives BGR frames, some of them missing."""
+    """Stands in for OpenCV's: first some old frames, then BGR frames, some of them missing."""
 
     def __init__(self, *frames: np.ndarray | None, opens: bool = True) -> None:
-        self.given, self.opens, self.settings = list(frames), opens, {}
+        self.given, self.opens, self.settings = [STALE] * 5 + list(frames), opens, {}
         self.released = False
 
     def __call__(self, number: int) -> Driver:
@@ -81,6 +85,10 @@ class Driver:
 
     def get(self, what: int) -> float:
         return 120.0 if what == cv2.CAP_PROP_FOCUS else 0.0
+
+    def grab(self) -> bool:
+        self.given.pop(0)
+        return True
 
     def read(self) -> tuple[bool, Any]:
         frame = self.given.pop(0) if self.given else None

@@ -15,7 +15,7 @@ from capture.bench import live_camera
 from capture.camera import Frame, open_camera
 from capture.errors import EnvironmentFault, UsageError
 from capture.procedure import find, load_procedure
-from capture.record import Row
+from capture.record import Row, verify
 from tests.live.stand_ins import Bench, make_bench
 from tests.vision.render import World, render, setup_table
 
@@ -79,6 +79,7 @@ def test_all_frames_are_kept_when_that_is_set(make: Callable[..., Bench]) -> Non
     (photo,) = photos(bench, wait_for=1)
     assert len([ref for ref in photo.media if ref.kind == "frame"]) == 2
     assert photo.body["file"]["others"] == "kept"
+    assert verify(bench.record.folder).ok
 
 
 def test_by_the_pages_button_only_when_that_is_set(make: Callable[..., Bench]) -> None:
