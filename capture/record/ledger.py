@@ -42,7 +42,7 @@ class Record:
 
     @classmethod
     def create(cls, folder: str | Path) -> Record:
-        """Make a new, empty record.
+        """Make a new, empty record; a folder that is made for it can be opened by its owner alone: it holds voices.
 
         Args:
             folder: does not exist yet, or is empty but for what a making that broke off has left.
@@ -57,6 +57,8 @@ class Record:
                 raise UsageError(f"{folder}: there is a record already; open it, or name another folder.")
             if folder.exists() and any(not _is_begun(path) for path in folder.iterdir()):
                 raise UsageError(f"{folder}: the folder is not empty; name a new or an empty one.")
+            if not folder.exists():
+                _make_private(folder.absolute())
             media.make_folder(folder.absolute() / connection.MEDIA)
         return cls._opened(folder)
 
@@ -252,6 +254,12 @@ class Record:
                 span = (begin, min(last, begin + _NOTED_AT_ONCE - 1))
                 found = self._fetch("SELECT seq, hash FROM ledger WHERE seq BETWEEN ? AND ? ORDER BY seq", span)
                 heads.add(self.folder, found)
+
+
+def _make_private(folder: Path) -> None:
+    media.make_folder(folder.parent)
+    folder.mkdir(mode=0o700)
+    media.flush_folder(folder.parent)
 
 
 def _is_begun(path: Path) -> bool:

@@ -37,7 +37,7 @@ def phone(browser: Any, gated: Start, scheme: str) -> Any:
     context = browser.new_context(
         viewport=PHONE, ignore_https_errors=True, color_scheme=scheme, reduced_motion="reduce"
     )
-    context.set_default_timeout(15_000)
+    context.set_default_timeout(40_000)
     yield context.new_page()
     context.close()
 

@@ -217,7 +217,7 @@ def phone(browser: Any, gated: Start) -> Iterator[Any]:
     context = browser.new_context(
         viewport=PHONE, device_scale_factor=2, has_touch=True, is_mobile=True, ignore_https_errors=True
     )
-    context.set_default_timeout(15_000)
+    context.set_default_timeout(40_000)
     opened = context.new_page()
     faults: list[str] = []
     opened.asked = []

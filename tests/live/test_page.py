@@ -57,7 +57,7 @@ def free_port() -> int:
 
 
 def until(true: Callable[[], bool]) -> None:
-    end = time.monotonic() + 10
+    end = time.monotonic() + 40
     while not true():
         assert time.monotonic() < end, "it did not come to pass in time"
         time.sleep(0.03)
