@@ -11,12 +11,14 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 from cryptography import x509
 
 from capture.bench.gate.lan import VALID_DAYS, certificate_for, host_of, lan_address, readable
+from capture.bench.gate.visitors import write_secret
 from capture.bench.live_start import Options, network_of
 from capture.commands.bench import command
 from capture.errors import EnvironmentFault, UsageError
@@ -151,6 +153,39 @@ def test_a_removed_login_ends_the_stream_of_an_open_page(gated: Start) -> None:
     bench.people.remove("Tom Wray")
     assert b"event: board" in stream.read(), "it comes to its end"
     line.close()
+
+
+def test_sound_ends_with_the_session_and_with_the_turn(gated: Start) -> None:
+    from websockets.exceptions import ConnectionClosed
+    from websockets.sync.client import connect
+
+    bench = gated(plain=True)
+    bench.open("Rhea Okoro")
+
+    def speaking(caller: Caller) -> Any:
+        return connect(
+            f"ws://{bench.lan.hosts[0]}/sound?rate=16000",
+            origin=bench.lan.origin,  # type: ignore[arg-type]
+            subprotocols=["bench", write_secret(caller.token)],  # type: ignore[list-item]
+            additional_headers={"Cookie": f"{bench.lan.cookie}={caller.token}"},
+        )
+
+    def ended(line: Any) -> int:
+        line.send(bytes(3200))
+        with pytest.raises(ConnectionClosed) as closed:
+            line.recv(timeout=40)
+        return closed.value.rcvd.code
+
+    rhea = bench.logged_in("Rhea Okoro")
+    with speaking(rhea) as line:
+        line.send(bytes(3200))
+        bench.logged_in("Ada Moss").post("/job/hand-over", {})
+        assert ended(line) == 1008
+    ada = bench.logged_in("Ada Moss")
+    with speaking(ada) as line:
+        line.send(bytes(3200))
+        bench.people.set_roles("Ada Moss", ["reader"])
+        assert ended(line) == 1008
 
 
 # The certificate.

@@ -12,6 +12,7 @@ Origin and token on every write        live/test_guard.py::test_nothing_is_writt
 (request forgery)                      gates/test_table.py::test_nobody_writes_without_the_page_s_secret_or_from_elsewhere
 Origin of sockets and event streams    live/test_guard.py::test_the_sound_socket_is_guarded_too
                                        live/test_guard.py::test_nothing_is_read_for_a_page_of_elsewhere
+                                       gates/test_login.py::test_sound_ends_with_the_session_and_with_the_turn
 roles, refused unless allowed          gates/test_table.py::test_each_route_lets_in_whom_the_table_names_and_nobody_else
                                        gates/test_table.py::test_everything_that_is_served_stands_in_the_table_and_nothing_else
                                        gates/test_table.py::test_what_is_in_no_table_is_refused_though_the_application_serves_it

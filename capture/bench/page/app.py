@@ -241,11 +241,21 @@ class _Pages:
         with suppress(WebSocketDisconnect, KeyError):
             while True:
                 data = await socket.receive_bytes()
+                if not self._may_speak(socket):
+                    await socket.close(1008, "this page may not speak for the job any more; come in again")
+                    break
                 if len(data) > _LARGEST_MESSAGE:
                     await socket.close(1009, "too much at once")
                     break
                 await asyncio.to_thread(source.push, data)
         await asyncio.to_thread(source.lost)
+
+    def _may_speak(self, socket: WebSocket) -> bool:
+        """Whether a page that began to send sound still may: its session, its role, and whose job it is can change."""
+        known = self._gate.visitors.of(socket.scope["session"])
+        if known is None or "technician" not in known.roles:
+            return False
+        return not (known.person and self._desk.has_job and not self._is_theirs(known.person))
 
     def _is_theirs(self, person: str) -> bool:
         return same_person(person, self._desk.live.session.technician)

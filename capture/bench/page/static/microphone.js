@@ -7,6 +7,10 @@ export const running = () => stop !== null;
 // Resolves to whether the microphone may be used; `told` gets a sentence when it may not, or stops by itself.
 export async function start(token, told) {
   await end();
+  if (!navigator.mediaDevices) {
+    told("Browsers give their microphone to encrypted pages only; use the page of the bench's own machine, or start without --plain.");
+    return false;
+  }
   let stream;
   try {
     stream = await navigator.mediaDevices.getUserMedia({
