@@ -147,7 +147,7 @@ def browser(driver: Any) -> Iterator[Any]:
 def page(browser: Any) -> Iterator[Any]:
     """An empty page; fails the test when the page had any error of its own."""
     context = browser.new_context(viewport={"width": 1280, "height": 800})
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(40_000)
     opened = context.new_page()
     faults: list[str] = []
     opened.on("pageerror", lambda error: faults.append(str(error)))
