@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -57,30 +58,36 @@ def collect(
     got: Collected | None = None
     before: tuple[Array, Array] | None = None
     latest = 0.0
-    for frame in _until_stopped(source):
-        photo = Photo(frame.rgb, "", frame.at.isoformat(timespec="seconds"), source.name, focus=frame.focus)
-        if got is None:
-            got = Collected(Coverage(photo.size))
-        points, corners = corners_of(photo, board)
-        rests = before is not None and _rests(before, (points, corners), photo.size)
-        before = (points, corners) if len(points) else None
-        if rests and _adds(got.coverage, view_of(points, corners, photo.size)):
-            latest = frame.since_s
-            got.coverage = got.coverage.with_view(view_of(points, corners, photo.size))
-            got.seen.append((points, corners))
-            got.photos.append(replace(photo, rgb=photo.rgb[..., :0]))
-            got.files.append(frame_file(frame, source.name))
-            tell(got, photo)
-        if got.coverage.enough or len(got.seen) >= most or frame.since_s - latest > PATIENCE_S:
-            break
+    # Ctrl+C ends collecting, wherever it comes; what is there is used
+    with suppress(KeyboardInterrupt):
+        for frame in source.frames():
+            photo = Photo(frame.rgb, "", frame.at.isoformat(timespec="seconds"), source.name, focus=_focus(frame))
+            if got is None:
+                got = Collected(Coverage(photo.size))
+            points, corners = corners_of(photo, board)
+            rests = before is not None and _rests(before, (points, corners), photo.size)
+            before = (points, corners) if len(points) else None
+            view = view_of(points, corners, photo.size) if rests else None
+            if view is not None and _adds(got.coverage, view):
+                latest = frame.since_s
+                file = frame_file(frame, source.name)
+                got.coverage = got.coverage.with_view(view)
+                got.seen.append((points, corners))
+                got.photos.append(replace(photo, rgb=photo.rgb[..., :0]))
+                got.files.append(file)
+                tell(got, photo)
+            if got.coverage.enough or len(got.seen) >= most or frame.since_s - latest > PATIENCE_S:
+                break
     return got
 
 
-def _until_stopped(source: FrameSource) -> Iterator[Frame]:
-    try:
-        yield from source.frames()
-    except KeyboardInterrupt:
-        return
+def _focus(frame: Frame) -> str | None:
+    """As a picture of this frame will tell it (see ``vision.exif``)."""
+    from vision.exif import FOCUS_MARK
+
+    if frame.focus is None or frame.focus.startswith(FOCUS_MARK) or frame.file is not None:
+        return frame.focus
+    return FOCUS_MARK + frame.focus
 
 
 def _rests(before: tuple[Array, Array], now: tuple[Array, Array], size: tuple[int, int]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,10 @@ from PIL import Image
 
 from capture.camera.collect import Collected, collect
 from capture.camera.files import FolderCamera
+from capture.camera.shots import Frame
 from capture.commands.calibrate import command
 from tests.vision.boards import BOARD, MATRIX, POSES, SIZE, picture
-from vision import Photo
+from vision import Photo, load_photo
 from vision.exif import webcam_exif
 from vision.setups import load_cameras
 
@@ -108,3 +110,34 @@ def test_photographs_or_a_camera(tmp_path: Path) -> None:
         result = CliRunner().invoke(command, arguments)
         assert result.exit_code == 2
         assert "photographs of the board, or --camera" in result.output
+
+
+class Webcam:
+    """Two still frames of a webcam, which tells its lens's position."""
+
+    name = "Bench eye"
+
+    def __init__(self, stop: bool = False) -> None:
+        self.stop = stop
+
+    def frames(self) -> Any:
+        for k in range(2):
+            yield Frame(picture(*POSES[0], seed=k), datetime(2026, 3, 12, 9, 15, tzinfo=UTC), k / 10, "120")
+        if self.stop:
+            raise KeyboardInterrupt
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_webcams_focus_is_told_as_its_pictures_will_tell_it() -> None:
+    got = collect(Webcam(), BOARD, lambda got, photo: None)
+    assert got is not None
+    assert [photo.focus for photo in got.photos] == ["focus 120"] == [load_photo(got.files[0]).focus]
+    assert (got.photos[0].camera_model, got.photos[0].size) == ("Bench eye", SIZE)
+
+
+def test_whoever_stops_it_gets_what_there_is() -> None:
+    got = collect(Webcam(stop=True), BOARD, lambda got, photo: None)
+    assert got is not None
+    assert len(got.seen) == 1

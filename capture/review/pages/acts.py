@@ -144,8 +144,11 @@ def measure_again(
     setups: Mapping[str, Path],
     *,
     store: bool,
+    shown: float = 1.0,
 ) -> Looked:
     """Measure an entry's picture at points that a person gave, and with ``store`` put the result in its place.
+
+    ``shown``: pixels of the picture to one of the screen on which they were set.
 
     Raises:
         UsageError: there is no picture or no setup for it, it cannot be measured at these points, no reason is given,
@@ -161,7 +164,7 @@ def measure_again(
     view_id = str(photo.body.get("subject"))
     if ref is None:
         raise UsageError("This entry has no picture; there is nothing to be measured.")
-    looked = _look(act.record.read_media(ref.sha256), view_id, points, found.procedure, setups)
+    looked = _look(act.record.read_media(ref.sha256), view_id, points, found.procedure, setups, shown)
     if looked.result.outcome != "measured":
         raise UsageError(looked.result.sentence or "It cannot be measured at these points.")
     if store:
@@ -307,6 +310,7 @@ def _look(
     points: Mapping[str, Sequence[tuple[float, float]]],
     procedure: Procedure,
     setups: Mapping[str, Path],
+    shown: float,
 ) -> Looked:
     from capture.bench.measurer import SetupMeasurer
 
@@ -315,7 +319,7 @@ def _look(
         raise UsageError(
             f"No measuring setup is known here for the view '{view}'; start with --setup {view}=FILE and measure again."
         )
-    return SetupMeasurer(procedure, {view: setups[view]})(data, view, points)
+    return SetupMeasurer(procedure, {view: setups[view]})(data, view, points, shown=shown)
 
 
 def _store_measurement(

@@ -203,7 +203,12 @@ class _Pages:
         entry, store = _text(data, "entry"), data.get("store") is True
         points = {name: _points(data, name) for name in ("tip", "rim")}
         given = {name: found for name, found in points.items() if found}
-        looked = acts.measure_again(act, entry, given, _text(data, "comment"), self._place.setups, store=store)
+        shown = data.get("shown", 1)
+        if isinstance(shown, bool) or not isinstance(shown, int | float) or not 0 < shown <= 100:
+            raise Refused(400, "'shown' must be picture pixels to a screen pixel; load the page again.")
+        looked = acts.measure_again(
+            act, entry, given, _text(data, "comment"), self._place.setups, store=store, shown=float(shown)
+        )
         result = looked.result
         told = {
             "value": f"{result.value_mm} mm ± {result.expanded_mm} mm (k = 2)",

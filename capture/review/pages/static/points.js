@@ -7,6 +7,7 @@ let points = { tip: [], rim: [] };
 let order = [];
 let which = "tip";
 let scale = 1;
+let shown = 1;
 let cross = [0, 0];
 let unit = null;
 let store = null;
@@ -61,6 +62,7 @@ function put(point) {
   const rounded = point.map((value) => Math.round(value * 10) / 10);
   if (which === "tip") points.tip = [rounded]; else points.rim.push(rounded);
   order.push(which);
+  shown = Math.max(shown, 1 / scale);
   cross = rounded;
   at("measured").textContent = "";
   if (which === "tip") turn("rim");
@@ -127,7 +129,7 @@ function ready() {
 async function measure(keep) {
   if (!ready()) return null;
   at("measured").textContent = "Measuring …";
-  const found = await store({ entry: unit.dataset.id, ...points, comment: at("measuring-why").value, store: keep });
+  const found = await store({ entry: unit.dataset.id, ...points, shown, comment: at("measuring-why").value, store: keep });
   at("measured").textContent = found ? `${found.value}${found.flags.length ? `. ${found.flags.join(" ")}` : ""}` : "";
   return found;
 }
@@ -143,6 +145,7 @@ export function measuring(chosen, keep) {
   store = keep;
   points = { tip: [], rim: [] };
   order = [];
+  shown = 1;
   known = JSON.parse(chosen.dataset.points);
   turn("tip");
   at("measured").textContent = "";
