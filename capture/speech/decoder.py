@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from .ending import DECODER_RULES
 from .errors import ModelError
-from .fst import write_fst
+from .fst import carries_words, write_fst
 from .graph import Graph, boundary_table, words_table
 from .heard import Word
 
@@ -44,15 +45,21 @@ def check_other(folder: Path) -> bool:
     flat = (folder / "HCLG.fst").is_file()
     static = flat or (folder / "graph/HCLG.fst").is_file()
     if flat:
-        _need(folder, "final.mdl", "mfcc.conf", "words.txt")
+        _need(folder, "final.mdl", "mfcc.conf", *_words_beside(folder, "HCLG.fst"))
     else:
         check_model(folder)
-        graph = ["HCLG.fst", "words.txt"] if static else ["HCLr.fst", "Gr.fst", "words.txt"]
+        graph = ["HCLG.fst"] if static else ["HCLr.fst", "Gr.fst"]
         _need(folder, *(f"graph/{name}" for name in graph))
+        _need(folder, *(f"graph/{name}" for name in _words_beside(folder / "graph", graph[-1])))
         if not static and not (folder / "graph/disambig_tid.int").is_file():
             raise ModelError(f"The model {folder} has no graph/disambig_tid.int; copy the whole model again.")
     _whole(folder / ("final.mdl" if flat else "am/final.mdl"))
     return static
+
+
+def _words_beside(folder: Path, graph: str) -> tuple[str, ...]:
+    """The list of words that must lie beside a graph; none where the graph carries its own."""
+    return () if carries_words(folder / graph) else ("words.txt",)
 
 
 def _need(folder: Path, *names: str) -> None:
@@ -74,12 +81,18 @@ def _whole(path: Path) -> None:
         raise ModelError(f"{path} is cut off; copy the model again.")
 
 
-def lay_out(graph: Graph, model: Path, folder: Path) -> None:
-    """Make ``folder`` a complete model directory: the acoustic model of ``model`` (linked or copied) and a graph."""
+def lay_out(graph: Graph, model: Path, folder: Path, beside: Path | None = None) -> None:
+    """Make ``folder`` a complete model directory: the acoustic model of ``model`` (linked or copied) and a graph.
+
+    ``beside`` is a directory made before for the same graph.
+    """
     for sub in ("am", "conf"):
         shutil.copytree(model / sub, folder / sub, copy_function=_link)
     _set_endings(folder / "conf/model.conf")
     inner = folder / "graph"
+    if beside is not None:
+        shutil.copytree(beside / "graph", inner, copy_function=_link)
+        return
     (inner / "phones").mkdir(parents=True)
     write_fst(inner / "HCLG.fst", graph.states, graph.start, graph.arcs, graph.finals)
     (inner / "words.txt").write_text(words_table(graph), encoding="utf-8")
@@ -118,14 +131,28 @@ def load(folder: Path) -> Any:
         raise ModelError(f"The model {folder} could not be loaded; it is damaged or not a Vosk model.") from fault
 
 
+def knows(model: Any, word: str) -> bool:
+    """Whether a loaded model has a word."""
+    return int(model.vosk_model_find_word(word)) >= 0
+
+
 def load_graph(graph: Graph, model: Path = EMBEDDED) -> Any:
     """A ``vosk.Model`` of the embedded acoustic model with a graph made here."""
-    check_model(model)
+    return load_graphs([(graph, model)])[0]
+
+
+def load_graphs(pairs: Sequence[tuple[Graph, Path]]) -> list[Any]:
+    """A ``vosk.Model`` for each graph with an acoustic model, loaded side by side."""
+    for _, model in pairs:
+        check_model(model)
     with tempfile.TemporaryDirectory(prefix="benchwitness-graph-") as name:
-        folder = Path(name) / "m"
-        folder.mkdir()
-        lay_out(graph, model, folder)
-        return load(folder)
+        folders = [Path(name) / str(i) for i in range(len(pairs))]
+        for (graph, model), folder in zip(pairs, folders, strict=True):
+            folder.mkdir()
+            same = next(f for (g, _), f in zip(pairs, folders, strict=True) if g is graph)
+            lay_out(graph, model, folder, same if same != folder else None)
+        with ThreadPoolExecutor(len(pairs)) as pool:
+            return list(pool.map(load, folders))
 
 
 @dataclass(frozen=True)

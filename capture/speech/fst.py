@@ -1,4 +1,5 @@
-"""Writer of weighted finite-state transducers in OpenFst's binary "vector" format over the tropical semiring."""
+"""Weighted finite-state transducers in OpenFst's binary "vector" format over the tropical semiring: a writer, and what
+the head of a file tells."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 MAGIC = 2125659606
+HAS_OUTPUT_WORDS = 0x2
 PROPERTIES = 0x3  # expanded and mutable; nothing else is claimed
 ARC = np.dtype([("ilabel", "<i4"), ("olabel", "<i4"), ("weight", "<f4"), ("next", "<i4")])
 
@@ -21,10 +23,24 @@ def _text(value: bytes) -> bytes:
     return struct.pack("<i", len(value)) + value
 
 
+def carries_words(path: Path) -> bool:
+    """Whether a file is a transducer in OpenFst's binary format that carries the table of its output words."""
+    try:
+        with path.open("rb") as f:
+            if struct.unpack("<i", f.read(4)) != (MAGIC,):
+                return False
+            for _ in range(2):
+                f.seek(struct.unpack("<i", f.read(4))[0], 1)
+            return bool(struct.unpack("<ii", f.read(8))[1] & HAS_OUTPUT_WORDS)
+    except (OSError, struct.error):
+        return False
+
+
 def write_fst(path: Path, states: int, start: int, arcs: list[Arc], finals: Mapping[int, float]) -> None:
     """Write a transducer of ``states`` states; a state in ``finals`` may end, at the cost given."""
-    table = np.array([(a[2], a[3], a[4], a[1]) for a in arcs], dtype=ARC)
-    source: npt.NDArray[np.int64] = np.fromiter((a[0] for a in arcs), np.int64, len(arcs))
+    source, to, heard, said, weight = (np.array(c) for c in zip(*arcs, strict=True)) if arcs else [np.zeros(0, int)] * 5
+    table = np.empty(len(arcs), dtype=ARC)
+    table["ilabel"], table["olabel"], table["weight"], table["next"] = heard, said, weight, to
     order = np.argsort(source, kind="stable")
     body = table[order].tobytes()
     counts = np.bincount(source, minlength=states)

@@ -1,7 +1,8 @@
 """Sound to utterances: files or a stream through the embedded recogniser, or through any other Vosk model.
 
-Every utterance is heard twice in ways that fail differently: by the phrases of the job, and by a free loop over its
-words. What differs, what belongs to no word and what is faint becomes a doubt.
+Every utterance is heard twice in ways that fail differently: by the phrases of the job, and by the same phrases with a
+second network of another shape and training (without one, by a free loop over the words). What differs, what belongs to
+no word and what is faint becomes a doubt.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from .audio import RATE, Audio
 from .compare import disagreements
 from .decoder import Hearing, Result
 from .ending import Ending, Sentences, Waits
-from .errors import AudioError
+from .errors import AudioError, ModelError
 from .graph import build
 from .heard import Clip, Doubt, Heard, Word
 from .language import UNKNOWN, Weights
@@ -30,6 +31,8 @@ OVERLAP = 1600
 """Samples of the silence after an utterance that the next hearing begins with."""
 FAINT = 0.5
 KEEP_S = 40.0
+SECOND = "second"
+"""Folder of a model's second network."""
 
 
 class Recogniser:
@@ -41,7 +44,7 @@ class Recogniser:
         sentences: examples of what may be said, thousands if possible.
         words: further words that may be said.
         pronunciations: own ways to say words, as phones.
-        two_hearings: hear everything a second time by a free loop over the words.
+        two_hearings: hear everything a second time, by the model's second network or by a free loop over the words.
         weights: settings of the language model.
         waits: how much silence ends an utterance; another model's own settings say so for it.
 
@@ -71,6 +74,8 @@ class Recogniser:
         self._vocabulary: Vocabulary | None = None
         self._sentences: Sentences | None = None
         self._waits = waits
+        self.unheard: frozenset[str] = frozenset()
+        """Words of the job that another model does not know, and so can never hear."""
         if (folder / "graph").is_dir() or (folder / "HCLG.fst").is_file():
             self._load_other(folder, sentences, words)
         else:
@@ -81,19 +86,31 @@ class Recogniser:
         self._vocabulary = words
         phrases = words.phrase_network(weights)
         self._sentences = Sentences(phrases)
-        self._first = decoder.load_graph(build(phrases, words.pronunciations), folder)
-        if two:
-            self._second = decoder.load_graph(build(words.loop_network(), words.pronunciations), folder)
+        graph = build(phrases, words.pronunciations)
+        pairs = [(graph, folder)]
+        if two and (folder / SECOND).is_dir():
+            pairs.append((graph, folder / SECOND))
+        elif two:
+            pairs.append((build(words.loop_network(), words.pronunciations), folder))
+        self._first, self._second = (*decoder.load_graphs(pairs), None)[:2]
         own = "embedded model" if folder == decoder.EMBEDDED else f"model {folder.name}"
         self.name = f"{own}, vosk {_vosk_version()}"
 
     def _load_other(self, folder: Path, sentences: list[str], words: list[str]) -> None:
         static = decoder.check_other(folder)
         self._first = decoder.load(folder)
+        said = {w for s in sentences for w in s.split()} | set(words)
+        known = {w for w in said if decoder.knows(self._first, w)}
+        if not known:
+            raise ModelError(
+                f"The model {folder} knows none of the job's {len(said)} words ({', '.join(sorted(said)[:3])}, ...): "
+                "it is of another language or use; name another model."
+            )
         if not static:
-            known = {w for s in sentences for w in s.split()} | set(words)
-            self._grammar = sorted({*sentences, *known})
-        self.name = f"model {folder.name}{' without grammar' if static else ''}, vosk {_vosk_version()}"
+            self._grammar = sorted({*(s for s in sentences if known.issuperset(s.split())), *known})
+        self.unheard = frozenset(said - known)
+        lacks = f", {len(self.unheard)} words unknown to it" if self.unheard else ""
+        self.name = f"model {folder.name}{' without grammar' if static else ''}{lacks}, vosk {_vosk_version()}"
 
     def _start(self, at: int) -> None:
         self._kept = bytearray()
