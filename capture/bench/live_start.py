@@ -22,6 +22,7 @@ from capture.bench.measurer import SetupMeasurer
 from capture.bench.page.hub import Hub
 from capture.bench.page.serve import BenchServer, Network
 from capture.bench.page.uploads import picture_type
+from capture.bench.pronounceable import check_pronounceable, spoken_as
 from capture.bench.resume import shifted
 from capture.bench.session import Measurer
 from capture.bench.voice import Synthesiser
@@ -143,6 +144,8 @@ def settings_of(options: Options) -> Settings:
         raise UsageError("--fast is for practice sound; name it with --practice.")
     names = options.procedures or tuple(shipped())
     procedures = {procedure.id: procedure for procedure in (load_procedure(find(name)) for name in names)}
+    for procedure in procedures.values():
+        check_pronounceable(procedure)
     if options.listen == "called" and (deaf := [p.id for p in procedures.values() if not p.wake]):
         raise UsageError(
             f"The procedure {', '.join(deaf)} has no wake phrase; give it 'wake' under [procedure], or choose another "
@@ -217,19 +220,17 @@ def listener_factory(model: Path | None, *, called: bool = False) -> Callable[[P
         return Called(stream, wake_words(procedure)) if called else stream
 
     def known(procedure: Procedure) -> _Counted:
-        from capture.phrases import pronunciations, sentences, vocabulary
+        from capture.phrases import sentences, vocabulary
         from capture.speech import Recogniser
 
         if procedure.digest not in loaded:
             loaded.clear()
             said = [text for text, _ in sentences(procedure, seed=1, count=_SENTENCES)]
-            spoken = dict(pronunciations(procedure))
             if called:
-                wake = wake_words(procedure)
-                said = with_wake(said, wake)
-                own = {word for words in wake for word in words} & set(procedure.pronunciations)
-                spoken |= {word: procedure.pronunciations[word] for word in own}
-            recogniser = Recogniser(model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=spoken)
+                said = with_wake(said, wake_words(procedure))
+            recogniser = Recogniser(
+                model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=spoken_as(procedure)
+            )
             loaded[procedure.digest] = _Counted(recogniser)
         return loaded[procedure.digest]
 

@@ -33,11 +33,13 @@ def list_(as_json: bool) -> int:
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def check(file: str, as_json: bool) -> int:
     """Check the procedure FILE and name every fault with its line. Leaves with 2 when there is any."""
+    from capture.bench.pronounceable import check_pronounceable
     from capture.errors import ProcedureError
     from capture.procedure import find, load_procedure
 
     try:
         procedure = load_procedure(find(file))
+        check_pronounceable(procedure)
     except ProcedureError as error:
         if not as_json:
             raise

@@ -12,6 +12,7 @@ from capture.bench.live_wake import AWAKE_S, Called, wake_words, with_wake
 from capture.errors import CaptureError, UsageError
 from capture.procedure import find, load_procedure, shipped
 from capture.procedure.loader import parse_procedure
+from capture.speech.errors import NoPronunciation
 from capture.speech.heard import Clip, Doubt, Heard, Word
 from tests.live.stand_ins import bursts, make_bench
 
@@ -140,3 +141,19 @@ def test_held_the_microphone_is_shut_until_the_key_is_pressed(tmp_path: Path) ->
     finally:
         bench.desk.close()
         bench.record.close()
+
+
+@pytest.mark.parametrize("where", ["spoken", "wake"])
+def test_a_word_that_nobody_can_pronounce_is_told_when_the_procedure_is_loaded(tmp_path: Path, where: str) -> None:
+    text = find("lever_valve").read_text(encoding="utf-8")
+    old, new = {
+        "spoken": ('spoken = ["spring pin"]', 'spoken = ["spring zqxwv"]'),
+        "wake": ('["attention workbench"]', '["attention zqxwv"]'),
+    }[where]
+    assert old in text
+    (tmp_path / "odd.toml").write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(NoPronunciation, match=r"'zqxwv'; give one in the procedure"):
+        settings_of(Options(procedures=(str(tmp_path / "odd.toml"),)))
+    said = text.replace(old, new).replace("[pronunciations]\n", '[pronunciations]\nzqxwv = ["Z IH1 K S W IY0 V"]\n')
+    (tmp_path / "odd.toml").write_text(said, encoding="utf-8")
+    assert settings_of(Options(procedures=(str(tmp_path / "odd.toml"),))).procedures
