@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
-from capture.phrases.statements import NotUnderstood, Refused, Said
+from capture.phrases.statements import Said
 
 if TYPE_CHECKING:
     from capture.speech.heard import Doubt
@@ -17,9 +17,9 @@ Reparse = Callable[[Sequence[str]], Sequence[Said]]
 def material(doubts: Iterable[Doubt], words: Sequence[str], statement: Said, reparse: Reparse) -> tuple[Doubt, ...]:
     """The doubts about one statement that are worth asking back.
 
-    The second hearing is a free loop over the job's words, so it differs often and mostly into nonsense. Its
-    objection counts when the utterance, with the other words put in, would also have been understood throughout, but
-    with another meaning ("fifty" for "fifteen"). All other kinds of doubt count as they are.
+    The second hearing objects often to words that change nothing ("the", "now", "fife" for "five"). Its objection
+    counts unless the utterance, with the other words put in, would mean the same. All other kinds of doubt count as
+    they are.
 
     Args:
         doubts: of the whole utterance.
@@ -40,8 +40,6 @@ def _matters(doubt: Doubt, words: Sequence[str], meant: Sequence[object], repars
     between = doubt.first + 1 if doubt.beside else doubt.first
     after = between if doubt.beside else doubt.last + 1
     otherwise = reparse([*words[:between], *doubt.other.split(), *words[after:]])
-    if any(isinstance(said, NotUnderstood | Refused) for said in otherwise):
-        return False
     return [_content(said) for said in otherwise] != meant
 
 

@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 MAGIC = 2125659606
 HAS_OUTPUT_WORDS = 0x2

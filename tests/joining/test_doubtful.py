@@ -1,4 +1,4 @@
-"""The second hearing's objections: those that change the meaning count, nonsense does not."""
+"""The second hearing's objections: all count but those that would mean the same."""
 
 from __future__ import annotations
 
@@ -20,16 +20,17 @@ PROCEDURE = load_procedure(find("pressure_reducer"))
         ("creep one hundred and fifteen millibar", "creep one hundred and fifty millibar", True),
         ("serial number romeo four seven one nine", "serial number romeo four seven one five", True),
         ("adjuster up one eighth of a turn", "adjuster down one eighth of a turn", True),
-        ("bubbles none", "bubbles long", False),
-        ("outlet pressure nine decimal four bar", "outlet pressure ninth decimal four bar", False),
+        ("bubbles none", "bubbles long", True),
+        ("outlet pressure nine decimal four bar", "outlet pressure ninth decimal four bar", True),
+        ("outlet pressure nine decimal four bar", "outlet pressure niner decimal fower bar", False),
         ("outlet pressure nine decimal four bar", "outlet pressure nine decimal four bars", False),
-        ("hold time three minutes", "hold time three may discs", False),
+        ("hold time three minutes", "hold time three may discs", True),
         ("fitted two piston rings lot papa three", "fitted two piston rings lot papa three three", True),
         ("piston bore smooth", "piston bore scored", True),
         ("stage leak test", "stage rebuild", True),
     ],
 )
-def test_an_objection_counts_when_it_would_have_meant_something_else(first: str, second: str, counts: bool) -> None:
+def test_an_objection_counts_unless_it_would_have_meant_the_same(first: str, second: str, counts: bool) -> None:
     words = first.split()
     reparse = partial(parse, procedure=PROCEDURE)
     doubts = disagreements(words, second.split(), lambda word: ())

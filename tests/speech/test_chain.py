@@ -9,7 +9,8 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
-from capture.speech.training.chain import Denominator, Objective, denominator, estimate, numerator  # noqa: E402
+from capture.speech.training import chain, recursions  # noqa: E402
+from capture.speech.training.chain import Denominator, denominator, estimate, numerator  # noqa: E402
 
 K = 3
 
@@ -84,17 +85,14 @@ def test_gradient_and_padding() -> None:
         m, _ = denominator(x, lengths, d)
         return (n - m).sum()
 
-    x = o.clone().requires_grad_()
-    f = Objective.apply(x, lengths, units, optional, count, d, torch.ones(2))
+    f, gradient, _ = recursions.difference(o, lengths, units, optional, count, d)
     assert torch.allclose(f, value(o), atol=1e-4)
-    f.backward()
-    assert x.grad is not None
-    assert (x.grad[1, 4:] == 0).all()
+    assert (gradient[1, 4:] == 0).all()
     for b, t, s in [(0, 0, 0), (0, 3, 2), (0, 5, 5), (1, 0, 4), (1, 3, 1), (1, 2, 5)]:
         h = torch.zeros_like(o)
         h[b, t, s] = 1e-2
         slope = (value(o + h) - value(o - h)) / 2e-2
-        assert abs(slope - x.grad[b, t, s]) < 2e-3
+        assert abs(slope - gradient[b, t, s]) < 2e-3
     alone, _ = numerator(o[1:, :4], lengths[1:], units[1:, :3], optional[1:, :3], count[1:])
     both, _ = numerator(o, lengths, units, optional, count)
     assert torch.allclose(alone[0], both[1], atol=1e-5)
@@ -111,7 +109,25 @@ def test_much_padding_with_sure_scores() -> None:
     for _, gamma in (numerator(o, lengths, units, optional, torch.tensor([5] * 3)), denominator(o, lengths, d)):
         assert torch.isfinite(gamma).all()
         assert torch.allclose(gamma.sum((1, 2)), lengths.float(), rtol=1e-3)
-    x = o.clone().requires_grad_()
-    Objective.apply(x, lengths, units, optional, torch.tensor([5] * 3), d, torch.ones(3)).backward()
-    assert x.grad is not None
-    assert (x.grad.abs().sum((1, 2)) > 0).all(), "no utterance may be left out"
+    _, gradient, _ = recursions.difference(o, lengths, units, optional, torch.tensor([5] * 3), d)
+    assert (gradient.abs().sum((1, 2)) > 0).all(), "no utterance may be left out"
+
+
+def test_compiled_recursions_equal_their_reference() -> None:
+    if recursions.library(False) is None:
+        pytest.skip("no C++ compiler")
+    torch.manual_seed(4)
+    d = random_denominator()
+    o = torch.randn(4, 30, 2 * K) * 4
+    lengths = torch.tensor([30, 12, 1, 25])
+    units = torch.tensor([[0, 1, 0, 2, 0, 0], [0, 2, 1, 0, 0, 0], [0, 1, 0, 0, 0, 0], [0, 1, 2, 0, 1, 0]])
+    optional = units == 0
+    count = torch.tensor([5, 4, 3, 6])
+    for mine, reference in (
+        (recursions.numerator(o, lengths, units, optional, count), chain.numerator(o, lengths, units, optional, count)),
+        (recursions.denominator(o, lengths, d), chain.denominator(o, lengths, d)),
+    ):
+        for a, b in zip(mine, reference, strict=True):
+            assert torch.allclose(a, b, atol=1e-4)
+    twice = recursions.numerator(o, lengths, units.repeat(2, 1), optional.repeat(2, 1), count.repeat(2), False)[0]
+    assert torch.allclose(twice[:4], twice[4:])

@@ -14,7 +14,7 @@ from capture.speech.phones import MARKED, PHONE_NUMBER, enter, stay, unit_of
 torch = pytest.importorskip("torch")
 vosk = pytest.importorskip("vosk")
 
-from capture.speech.training.export import export  # noqa: E402
+from capture.speech.training.export import ACOUSTIC_SCALE, export  # noqa: E402
 from capture.speech.training.mfcc import Mfcc  # noqa: E402
 from capture.speech.training.network import Network, Shape  # noqa: E402
 
@@ -83,5 +83,5 @@ def test_scores_equal_libvosk(phone: str, shape: Shape, tmp_path: Path) -> None:
     heard = json.loads(recogniser.FinalResult())["alternatives"][0]["confidence"]
     with torch.no_grad():
         scores = net(Mfcc()(torch.from_numpy(pcm.astype(np.float32))[None]))[0]
-    want = float(scores[0, 2 * k] + scores[1:, 2 * k + 1].sum())
+    want = ACOUSTIC_SCALE * float(scores[0, 2 * k] + scores[1:, 2 * k + 1].sum())
     assert heard == pytest.approx(want, rel=1e-4, abs=1e-2)

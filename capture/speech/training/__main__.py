@@ -34,10 +34,13 @@ def arguments() -> argparse.Namespace:
     p.add_argument("--adapt-steps", type=int, default=0, help="steps for that, instead of a time")
     p.add_argument("--last-rate", type=float, default=0.3, help="learning rate of the last stage, relative")
     p.add_argument("--steps", type=int, default=0, help="steps to train, instead of a time")
+    p.add_argument("--part", type=float, nargs=2, default=(0.0, 1.0), help="share of the last stage to do, of 0 to 1")
     p.add_argument("--joins", type=int, default=12000, help="utterances joined from single recorded words")
     p.add_argument("--espeak", type=int, default=20000, help="sentences by espeak-ng")
     p.add_argument("--flite", type=int, default=8000, help="sentences by flite")
     p.add_argument("--festival", type=int, default=6000, help="sentences by festival")
+    p.add_argument("--pico", type=int, default=8000, help="sentences by ttspico")
+    p.add_argument("--joe", type=int, default=0, help="sentences by piper's voice joe")
     p.add_argument("--speaking-seconds", type=float, default=120, help="at most this long for synthesis")
     p.add_argument("--cache", type=Path, help="folder to keep the assembled corpus in between runs")
     p.add_argument("--baked", type=Path, help="folder of features made ahead with --bake")
@@ -71,7 +74,7 @@ def assemble(a: argparse.Namespace) -> corpora.Corpus:
         real = list(read_folder(a.recordings))
         clips += real + corpora.joined(real, a.joins, a.seed)
     say(f"{len(clips)} recorded and joined utterances")
-    counts = {"espeak": a.espeak, "flite": a.flite, "festival": a.festival}
+    counts = {"espeak": a.espeak, "flite": a.flite, "festival": a.festival, "pico": a.pico, "joe": a.joe}
     counts = {k: v for k, v in counts.items() if v}
     if counts:
         words = sorted(read_lexicon())
@@ -121,7 +124,7 @@ def main() -> None:
         net = pretrain(corpus, speller, replace(plan, seconds=a.phone_seconds, steps=a.phone_steps), a.out)
     if a.adapt_seconds or a.adapt_steps:
         net = adapt(corpus, speller, replace(plan, seconds=a.adapt_seconds, steps=a.adapt_steps), a.out, net)
-    plan = replace(plan, rate=plan.rate * a.last_rate)
+    plan = replace(plan, rate=plan.rate * a.last_rate, part=tuple(a.part))
     if a.seconds or a.steps:
         net = train(corpus, speller, plan, a.out, net)
     export(net, a.out / "model")

@@ -22,7 +22,17 @@ class Draw:
         """Begin at a seed."""
         self.device = device
         self.generator = torch.Generator(device=device)
+        self.plain = torch.Generator()
+        self.seed(seed)
+
+    def seed(self, seed: int) -> None:
+        """Begin anew at a seed."""
         self.generator.manual_seed(seed)
+        self.plain.manual_seed(seed)
+
+    def number(self, high: int) -> int:
+        """A plain number below ``high``, without waiting for the device."""
+        return int(torch.randint(0, high, (1,), generator=self.plain))
 
     def uniform(self, n: int, low: float, high: float) -> Tensor:
         """(n,) in [low, high)."""
@@ -159,7 +169,7 @@ def talk(x: Tensor, rows: Tensor, d: Draw) -> Tensor:
     voices = 1 + d.pick(len(rows), 5)[:, None]
     for i in range(1, 6):
         other = (rows + i * 7 + 1) % n
-        shift = int(d.pick(1, x.shape[1]).item())
+        shift = d.number(x.shape[1])
         out += torch.roll(unit(x[other]), shift, 1) * (voices >= i)
     return unit(out)
 
@@ -167,10 +177,11 @@ def talk(x: Tensor, rows: Tensor, d: Draw) -> Tensor:
 def noise(x: Tensor, d: Draw) -> tuple[Tensor, Tensor]:
     """One kind of noise for each utterance, of unit power, and whether it is talk (other utterances of the batch)."""
     n, samples = x.shape
-    kind = d.pick(n, 8)
+    kinds = torch.randint(0, 8, (n,), generator=d.plain)
+    kind = kinds.to(x.device, non_blocking=True)
     out = torch.zeros_like(x)
     for k in range(8):
-        rows = torch.nonzero(kind == k)[:, 0]
+        rows = torch.nonzero(kinds == k)[:, 0].to(x.device, non_blocking=True)
         m = len(rows)
         if m == 0:
             continue

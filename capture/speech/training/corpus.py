@@ -168,6 +168,7 @@ MIX = {
     "flite": 0.07,
     "festival": 0.05,
     "joe": 0.06,
+    "pico": 0.1,
     "librispeech": 0.1,
     "speech_commands": 0.06,
     "asterisk_allison": 0.06,

@@ -9,12 +9,15 @@ from . import mfcc
 from .network import Network, stages
 from .nnet3 import write_model
 
+ACOUSTIC_SCALE = 1.3
+"""Weight of the network's scores beside the language's, chosen on sentences of training voices."""
+
 CONF = (
     "--min-active=200",
     "--max-active=5000",
     "--beam=14.0",
     "--lattice-beam=7.0",
-    "--acoustic-scale=1.0",
+    f"--acoustic-scale={ACOUSTIC_SCALE}",
     "--frame-subsampling-factor=3",
     f"--endpoint.silence-phones={PHONE_NUMBER[SILENCE]}",
     "--endpoint.rule2.min-trailing-silence=0.6",

@@ -36,18 +36,30 @@ def mel(f: float) -> float:
     return 1127.0 * math.log(1.0 + f / 700.0)
 
 
-def filterbank() -> Tensor:
-    """Triangular filters on the mel scale, (bins, FFT / 2 + 1)."""
+WARPS = torch.linspace(0.88, 1.14, 27)
+"""Stretches of the frequency axis that stand for longer and shorter throats."""
+
+
+def filterbank(warp: float = 1.0) -> Tensor:
+    """Triangular filters on the mel scale, (bins, FFT / 2 + 1); ``warp`` moves them along the frequency axis, less and
+    less above 4.8 kHz so that the upper end stays."""
     low, high = mel(LOW), mel(HIGH)
     step = (high - low) / (BINS + 1)
     out = torch.zeros(BINS, FFT // 2 + 1)
     for b in range(BINS):
         left, centre, right = low + b * step, low + (b + 1) * step, low + (b + 2) * step
         for k in range(FFT // 2):
-            m = mel(k * RATE / FFT)
+            m = mel(stretched(k * RATE / FFT, warp))
             if left < m < right:
                 out[b, k] = (m - left) / step if m <= centre else (right - m) / step
     return out
+
+
+def stretched(f: float, warp: float, knee: float = 4800.0) -> float:
+    """Frequency times ``warp`` below the knee, then straight to the upper limit."""
+    if f <= knee:
+        return f * warp
+    return knee * warp + (f - knee) * (HIGH - knee * warp) / (HIGH - knee)
 
 
 def cosine() -> Tensor:
@@ -70,6 +82,7 @@ class Mfcc(torch.nn.Module):
 
     window: Tensor
     bank: Tensor
+    warped: Tensor
     dct: Tensor
 
     def __init__(self) -> None:
@@ -79,16 +92,18 @@ class Mfcc(torch.nn.Module):
         hann = 0.5 - 0.5 * torch.cos(2 * math.pi * n / (FRAME - 1))
         self.register_buffer("window", hann.pow(0.85).float())
         self.register_buffer("bank", filterbank())
+        self.register_buffer("warped", torch.stack([filterbank(float(w)) for w in WARPS]), persistent=False)
         self.register_buffer("dct", cosine())
 
-    def log_mel(self, pcm: Tensor) -> Tensor:
-        """(batch, samples) to log mel energies (batch, frames, bins)."""
+    def log_mel(self, pcm: Tensor, warp: Tensor | None = None) -> Tensor:
+        """(batch, samples) to log mel energies (batch, frames, bins); ``warp`` names one of ``WARPS`` for each."""
         x = pcm.unfold(1, FRAME, SHIFT)
         x = x - x.mean(2, keepdim=True)
         first = x[..., :1] * (1 - PREEMPHASIS)
         x = torch.cat([first, x[..., 1:] - PREEMPHASIS * x[..., :-1]], 2) * self.window
         power = torch.fft.rfft(x, FFT).abs().square()
-        energy: Tensor = power @ self.bank.T
+        bank = self.bank.T if warp is None else self.warped[warp].transpose(1, 2)
+        energy: Tensor = power @ bank
         return energy.clamp_min(torch.finfo(torch.float32).eps).log()
 
     def forward(self, pcm: Tensor) -> Tensor:

@@ -8,6 +8,7 @@ third frame.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -50,9 +51,21 @@ class Layer(nn.Module):
         self.norm = nn.BatchNorm1d(width, eps=EPSILON, affine=False)
 
     def forward(self, x: Tensor) -> Tensor:
-        """(batch, width, n) to (batch, width, n - 2)."""
-        y: Tensor = self.norm(torch.relu(self.spread(self.squeeze(x))))
-        return y + BYPASS * x[:, :, 1:-1]
+        """(batch, n, width) to (batch, n - 2, width)."""
+        y = beside(self.spread, beside(self.squeeze, x))
+        return normal(self.norm, torch.relu(y)) + BYPASS * x[:, 1:-1]
+
+
+def beside(conv: nn.Conv1d, x: Tensor) -> Tensor:
+    """A convolution over two neighbours in time, (batch, n, in) to (batch, n - 1, out), as one product of matrices."""
+    weight = conv.weight.permute(0, 2, 1).flatten(1)
+    return functional.linear(torch.cat([x[:, :-1], x[:, 1:]], 2), weight, conv.bias)
+
+
+def normal(norm: nn.BatchNorm1d, x: Tensor) -> Tensor:
+    """Batch normalisation of (batch, n, width)."""
+    y: Tensor = norm(x.flatten(0, 1))
+    return y.view(x.shape)
 
 
 class Network(nn.Module):
@@ -71,24 +84,31 @@ class Network(nn.Module):
         self.first_norm = nn.BatchNorm1d(shape.width, eps=EPSILON, affine=False)
         self.layers = nn.ModuleList(Layer(shape.width, shape.bottleneck) for _ in range(shape.fast + shape.slow))
         self.last = nn.Conv1d(shape.width, shape.outputs, 1)
+        self.side = nn.Conv1d(shape.width, shape.outputs, 1)
         self.drop = 0.0
 
     def forward(self, cepstra: Tensor) -> Tensor:
         """(batch, frames, inputs) to (batch, ceil(frames / 3), outputs); the edge frames are repeated outside."""
+        return self.both(cepstra)[0]
+
+    def both(self, cepstra: Tensor) -> tuple[Tensor, Tensor]:
+        """The same, and the outputs of a second last layer that only steadies the training."""
         n = -(-cepstra.shape[1] // STRIDE)
         c = self.shape.context
         x = ((cepstra - self.mean) / self.spread).transpose(1, 2)
         right = max(0, STRIDE * (n - 1) + 1 + 2 * c - c - x.shape[2])
-        x = functional.pad(x, (c, right), mode="replicate")
-        x = self.first_norm(torch.relu(self.first(x)))
+        x = functional.pad(x, (c, right), mode="replicate").transpose(1, 2)
+        x = x.unfold(1, self.first.kernel_size[0], self.first.stride[0]).flatten(2)
+        x = normal(self.first_norm, torch.relu(functional.linear(x, self.first.weight.flatten(1), self.first.bias)))
         for i, layer in enumerate(self.layers):
             if i == self.shape.fast and i:
-                x = x[:, :, ::STRIDE]
+                x = x[:, ::STRIDE]
             if self.drop and self.training:
-                x = functional.dropout1d(x.transpose(1, 2), self.drop).transpose(1, 2)
+                x = functional.dropout1d(x, self.drop)
             x = layer(x)
-        out: Tensor = self.last(x)
-        return out[:, :, :n].transpose(1, 2)
+        x = x[:, :n]
+        out, side = (functional.linear(x, c.weight.flatten(1), c.bias) for c in (self.last, self.side))
+        return out, side
 
 
 def stages(net: Network) -> list[dict[str, Any]]:
@@ -125,4 +145,18 @@ def stages(net: Network) -> list[dict[str, Any]]:
         out += [affine(module.spread, [0, step]), {"kind": "relu", "dim": net.shape.width}, norm(module.norm)]
         out.append({"kind": "sum", "dim": net.shape.width, "add": [(BYPASS, before), (1.0, len(out) - 1)]})
     out.append(affine(net.last, [0]))
+    return out
+
+
+def together(networks: Sequence[Network]) -> list[dict[str, Any]]:
+    """Several networks side by side as one, whose scores are the mean of theirs."""
+    out: list[dict[str, Any]] = []
+    last = []
+    for net in networks:
+        begin = len(out)
+        for c in stages(net):
+            moved = {"add": [(scale, begin + i) for scale, i in c["add"]]} if "add" in c else {}
+            out.append({**c, **moved, "first": len(out) == begin})
+        last.append(len(out) - 1)
+    out.append({"kind": "sum", "dim": networks[0].shape.outputs, "add": [(1 / len(last), i) for i in last]})
     return out

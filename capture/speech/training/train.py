@@ -17,13 +17,16 @@ from torch import Tensor
 
 from ..phones import OUTPUTS, UNITS
 from . import augment
-from .chain import NEVER, Denominator, Objective, estimate, expand, numerator
+from .chain import NEVER, Denominator, estimate, expand
 from .corpus import Corpus, Speller
-from .mfcc import FRAME, Mfcc
+from .mfcc import FRAME, WARPS, Mfcc
 from .network import Network, Shape
+from .recursions import difference, numerator
 
 GARBAGE_SHARE = 0.5
 OUTPUT_PENALTY = 5e-4
+SIDE_SHARE = 0.1
+WARPED_SHARE = 0.6
 ALIGNMENT_SCALE = 0.7
 LEAST_PRIOR = 2e-3
 
@@ -35,6 +38,7 @@ class Plan:
     shape: Shape = field(default_factory=lambda: Shape(outputs=OUTPUTS))
     seconds: float = 400.0
     steps: int = 0
+    part: tuple[float, float] = (0.0, 1.0)
     batch_seconds: float = 900.0
     batch_most: int = 384
     rate: float = 2e-3
@@ -74,7 +78,7 @@ class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
         seed = self.plan.seed * 1000 + (info.id if info else 0)
         if self.ears is not None:
             torch.set_num_threads(1)
-            self.ears.draw.generator.manual_seed(seed)
+            self.ears.draw.seed(seed)
         rng, r = np.random.default_rng(seed), random.Random(seed)
         while True:
             places = np.searchsorted(self.chances, rng.random(4000))
@@ -126,6 +130,7 @@ class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
             "speed": torch.from_numpy(speed.astype(np.float32)),
             "lead": torch.from_numpy(lead.astype(np.int64)),
             "samples": torch.from_numpy(samples.astype(np.int64)),
+            "longest": torch.tensor(int(samples.max())),
             "units": torch.from_numpy(units),
             "optional": torch.from_numpy(optional),
             "unit_count": torch.from_numpy(count),
@@ -151,11 +156,13 @@ class Ears:
 
     def features(self, b: dict[str, Tensor]) -> dict[str, Tensor]:
         """Cepstra (batch, frames, 40) and the number of outputs of each utterance."""
-        samples = -(-int(b["samples"].max()) // 4800) * 4800 + FRAME
+        samples = -(-int(b["longest"]) // 4800) * 4800 + FRAME
         x = augment.gather(self.audio, b["first"], b["count"], b["lead"], b["speed"], samples)
         size = -(-(samples + 7200) // 9600) * 9600
         y = augment.spoil(x, b["spoken"], self.bank(size), self.draw)
-        log_mel = augment.mask(self.mfcc.log_mel(y), self.draw)
+        n = len(y)
+        warp = torch.where(self.draw.chance(n, WARPED_SHARE), self.draw.pick(n, len(WARPS)), len(WARPS) // 2 - 1)
+        log_mel = augment.mask(self.mfcc.log_mel(y, warp), self.draw)
         f = log_mel @ self.mfcc.dct.T
         t = (b["samples"].clamp_max(samples) - FRAME) // 160 + 1
         outputs = (t + 2) // 3
@@ -166,9 +173,10 @@ class Ears:
 def choose(o: Tensor, lengths: Tensor, b: dict[str, Tensor]) -> tuple[Tensor, Tensor, Tensor]:
     """Of two ways to pronounce each utterance the one that the network finds likelier."""
     with torch.no_grad():
-        way = [(b["units"][i], b["optional"][i], b["unit_count"][i]) for i in range(2)]
-        a, _ = numerator(o, lengths, *way[0], occupancy=False)
-        c, _ = numerator(o, lengths, *way[1], occupancy=False)
+        a, c = (
+            numerator(o, lengths, b["units"][i], b["optional"][i], b["unit_count"][i], occupancy=False)[0]
+            for i in range(2)
+        )
     pick = (c > a).long()
     i = torch.arange(len(a), device=o.device)
     return b["units"][pick, i], b["optional"][pick, i], b["unit_count"][pick, i]
@@ -198,11 +206,9 @@ class Average:
         """Take one step into account."""
         self.steps += 1
         d = min(self.decay, (1 + self.steps) / (10 + self.steps))
-        for k, v in net.state_dict().items():
-            if v.dtype.is_floating_point:
-                self.state[k].lerp_(v, 1 - d)
-            else:
-                self.state[k].copy_(v)
+        now = net.state_dict()
+        names = [k for k, v in now.items() if v.dtype.is_floating_point]
+        torch._foreach_lerp_([self.state[k] for k in names], [now[k] for k in names], 1 - d)
 
 
 def save(path: Path, state: dict[str, Tensor], plan: Plan, log: list[dict[str, float]]) -> None:
@@ -231,9 +237,10 @@ def feed(corpus: Corpus, speller: Speller, plan: Plan, timed: bool) -> Iterator[
         loader = torch.utils.data.DataLoader(data, batch_size=None, num_workers=plan.workers, pin_memory=True)
         ears = Ears(corpus, device, plan.seed)
         for b in loader:
-            b = {k: v.to(device, non_blocking=True) for k, v in b.items()}
+            b = {k: v if k == "longest" else v.to(device, non_blocking=True) for k, v in b.items()}
             with torch.no_grad():
-                yield b | ears.features(b)
+                made = ears.features(b)
+            yield b | made
     data.ears = Ears(corpus, device, plan.seed)
     yield from torch.utils.data.DataLoader(data, batch_size=None, num_workers=plan.workers)
 
@@ -345,11 +352,14 @@ class Clock:
 
     def gone(self) -> float:
         """Share of the whole, 0 to 1."""
-        return self.step / self.plan.steps if self.plan.steps else self.seconds() / self.plan.seconds
+        first, last = self.plan.part
+        return first + (last - first) * (
+            self.step / self.plan.steps if self.plan.steps else self.seconds() / self.plan.seconds
+        )
 
     def done(self) -> bool:
         """Whether it is time to stop."""
-        return self.gone() >= 1
+        return self.gone() >= self.plan.part[1]
 
     def rate(self) -> float:
         """Factor of the learning rate: a ramp, then a half cosine to almost nothing."""
@@ -402,23 +412,24 @@ def train(corpus: Corpus, speller: Speller, plan: Plan, out: Path, net: Network)
             group["lr"] = plan.rate * clock.rate()
         b = next(batches)
         with torch.autocast(device.type, torch.bfloat16):
-            o = net(b["cepstra"])
+            o, side = net.both(b["cepstra"])
         o, lengths = o.float(), b["outputs"]
-        units, optional, count = choose(o, lengths, b)
         total = lengths.sum()
-        value: Tensor = Objective.apply(  # type: ignore[no-untyped-call]
-            o, lengths, units, optional, count, graph, torch.ones(len(o), device=device)
-        )
+        with torch.no_grad():
+            value, gradient, wanted = difference(o, lengths, *choose(o, lengths, b), graph)
         on = torch.arange(o.shape[1], device=device)[None] < lengths[:, None]
         penalty = (o.square().mean(2) * on).sum() / total
-        loss = -value / total + OUTPUT_PENALTY * penalty
+        entropy = -(wanted * side.float().log_softmax(2)).sum() / total
+        loss = -(gradient * o).sum() / total + OUTPUT_PENALTY * penalty + SIDE_SHARE * entropy
         optimiser.zero_grad(set_to_none=True)
-        loss.backward()
+        loss.backward()  # type: ignore[no-untyped-call]
+        for p in net.parameters():
+            if p.grad is not None:
+                p.grad.nan_to_num_(0, 0, 0)
         norm = torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
-        if torch.isfinite(norm):
-            optimiser.step()
-            average.update(net)
-        log.add(clock, {"objective": value.detach() / total, "penalty": penalty.detach(), "norm": norm.detach()})
+        optimiser.step()
+        average.update(net)
+        log.add(clock, {"objective": value / total, "entropy": entropy.detach(), "norm": norm.detach()})
         clock.tick()
         if time.monotonic() - marked > 60:
             marked = time.monotonic()
