@@ -28,7 +28,7 @@ _WHICH: dict[Which, tuple[str, str]] = {
     "look": ("attention > 0", ""),
     "returned": ("queried + rejected > 0", ""),
     "unsigned": ("ended = 1 AND signed = 0", "first_seq"),
-    "unfinished": ("ended <> 1", ""),
+    "unfinished": ("ended < 1", ""),
 }
 """Which jobs are listed: the condition, and an order of its own."""
 

@@ -23,6 +23,7 @@ CREATE TABLE job (
 CREATE INDEX job_attention ON job (attention DESC, first_seq DESC);
 CREATE INDEX job_recent ON job (first_seq DESC);
 CREATE INDEX job_state ON job (ended, signed, first_seq);
+CREATE INDEX job_returned ON job (attention DESC, first_seq DESC) WHERE queried + rejected > 0;
 CREATE INDEX job_unit ON job (unit);
 
 CREATE TABLE waiting (seq INTEGER PRIMARY KEY, job TEXT NOT NULL);

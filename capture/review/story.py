@@ -94,6 +94,10 @@ class Story:
         """The entry with this id."""
         return next((item for item in self.items if item.row.id == id_), None)
 
+    def rejected(self, item: Item) -> bool:
+        """Whether a reviewer rejected the entry, so that it does not stand."""
+        return decision_of(self.decided.get(item.row.id)) == "rejected"
+
     def each(self, *kinds: str) -> list[Item]:
         """The standing entries of these kinds, in order."""
         return [item for item in self.standing if item.kind in kinds]

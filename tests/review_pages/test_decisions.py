@@ -64,6 +64,7 @@ def test_what_is_rejected_or_queried_is_missing_until_taken_back(act: Act) -> No
     assert [held.id for held in view_of(act).waiting()] == [effort]
     assert recent_jobs(act.record)[0].returned == 2
     assert (listed(act)["queried"], listed(act)["rejected"]) == (1, 1)
+    assert '<del class="value">none</del>' in report_html(act.record, act.job)
     take_back(act, leak)
     decide(act, effort, "accepted", "")
     assert missing(act) == before
