@@ -8,10 +8,12 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 MAGIC = 2125659606
 HAS_OUTPUT_WORDS = 0x2
 PROPERTIES = 0x3  # expanded and mutable; nothing else is claimed
+STATE = np.dtype([("final", "<f4"), ("arcs", "<i8")])
 ARC = np.dtype([("ilabel", "<i4"), ("olabel", "<i4"), ("weight", "<f4"), ("next", "<i4")])
 
 Arc = tuple[int, int, int, int, float]
@@ -37,22 +39,26 @@ def carries_words(path: Path) -> bool:
 
 def write_fst(path: Path, states: int, start: int, arcs: list[Arc], finals: Mapping[int, float]) -> None:
     """Write a transducer of ``states`` states; a state in ``finals`` may end, at the cost given."""
-    source, to, heard, said, weight = (np.array(c) for c in zip(*arcs, strict=True)) if arcs else [np.zeros(0, int)] * 5
-    table = np.empty(len(arcs), dtype=ARC)
-    table["ilabel"], table["olabel"], table["weight"], table["next"] = heard, said, weight, to
-    order = np.argsort(source, kind="stable")
-    body = table[order].tobytes()
+    rows = np.array(arcs, dtype=np.float64).reshape(-1, 5)
+    rows = rows[np.argsort(rows[:, 0], kind="stable")]
+    source = rows[:, 0].astype(np.int64)
+    table = np.empty(len(rows), dtype=ARC)
+    for name, column in (("ilabel", 2), ("olabel", 3), ("weight", 4), ("next", 1)):
+        table[name] = rows[:, column]
     counts = np.bincount(source, minlength=states)
-    parts = [
-        struct.pack("<i", MAGIC),
-        _text(b"vector"),
-        _text(b"standard"),
-        struct.pack("<iiQqqq", 2, 0, PROPERTIES, start, states, len(arcs)),
-    ]
-    at = 0
-    for state in range(states):
-        n = int(counts[state])
-        parts.append(struct.pack("<fq", finals.get(state, float("inf")), n))
-        parts.append(body[at : at + n * ARC.itemsize])
-        at += n * ARC.itemsize
-    path.write_bytes(b"".join(parts))
+    heads = np.empty(states, dtype=STATE)
+    heads["final"], heads["arcs"] = np.inf, counts
+    for state, cost in finals.items():
+        heads["final"][state] = cost
+    body = np.empty(states * STATE.itemsize + len(rows) * ARC.itemsize, np.uint8)
+    before = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    _lay(body, heads, STATE.itemsize * np.arange(states) + ARC.itemsize * before)
+    _lay(body, table, STATE.itemsize * (source + 1) + ARC.itemsize * np.arange(len(rows)))
+    head = struct.pack("<iiQqqq", 2, 0, PROPERTIES, start, states, len(arcs))
+    path.write_bytes(struct.pack("<i", MAGIC) + _text(b"vector") + _text(b"standard") + head + body.tobytes())
+
+
+def _lay(body: npt.NDArray[np.uint8], records: npt.NDArray[np.void], at: npt.NDArray[np.int64]) -> None:
+    """Put records of one size into ``body``, each at its place."""
+    size = records.dtype.itemsize
+    body[at[:, None] + np.arange(size)] = records.view(np.uint8).reshape(-1, size)
