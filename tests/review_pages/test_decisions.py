@@ -16,7 +16,9 @@ from capture.record import Record, admin, verify
 from capture.record.decisions import REVIEWED, decision_body
 from capture.review import lookups
 from capture.review.lookups_index import NAME, open_index
-from capture.review.pages.acts import Act, correct, decide, reopen, take_back
+from capture.review.pages.act import Act
+from capture.review.pages.acts import decide, reopen, take_back
+from capture.review.pages.rewrite import correct
 from capture.review.pages.who import Who
 from capture.review.report import report_html
 from tests.review_pages.conftest import REVIEWER, TECHNICIAN, finished_job

@@ -12,7 +12,7 @@ from capture.record.signatures import Signed, hash_at, job_signatures
 from capture.record.signing import open_points
 from capture.review import wording as w
 from capture.review.names import Names
-from capture.review.pages.acts import reviewing_role, technicians
+from capture.review.pages.act import reviewing_role, technicians
 from capture.review.pages.clips import LinkedGallery, Shelf
 from capture.review.pages.lines import line_for
 from capture.review.pages.timeline import Timeline, timeline

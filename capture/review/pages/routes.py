@@ -20,7 +20,8 @@ from capture.bench.resume import new_id
 from capture.errors import CaptureError, EnvironmentFault, IntegrityError, UsageError
 from capture.record.keys import keys_folder
 from capture.review.lookups_index import open_index
-from capture.review.pages import acts, job_list, render
+from capture.review.pages import acts, job_list, render, rewrite
+from capture.review.pages.act import Act
 from capture.review.pages.charts import charts_of
 from capture.review.pages.clips import SERVED, Shelf
 from capture.review.pages.find_page import found
@@ -180,33 +181,33 @@ class _Pages:
         if known is None:
             raise Refused(404, f"There is nothing that is called {action[:40]!r}.")
         data = await json_of(request)
-        act = acts.Act(self._place.record, job, self._place.who(request), self._session)
+        act = Act(self._place.record, job, self._place.who(request), self._session)
         answer = await asyncio.to_thread(known, act, data)
         return JSONResponse(answer)
 
-    def _decide(self, act: acts.Act, data: Mapping[str, Any]) -> dict[str, Any]:
+    def _decide(self, act: Act, data: Mapping[str, Any]) -> dict[str, Any]:
         entry = _text(data, "entry")
         acts.decide(act, entry, _text(data, "decision"), _text(data, "comment"))
         return self._changed(act, entry)
 
-    def _correct(self, act: acts.Act, data: Mapping[str, Any]) -> dict[str, Any]:
+    def _correct(self, act: Act, data: Mapping[str, Any]) -> dict[str, Any]:
         entry = _text(data, "entry")
-        acts.correct(act, entry, _text(data, "line"), _text(data, "comment"))
+        rewrite.correct(act, entry, _text(data, "line"), _text(data, "comment"))
         return self._changed(act, entry)
 
-    def _take_back(self, act: acts.Act, data: Mapping[str, Any]) -> dict[str, Any]:
+    def _take_back(self, act: Act, data: Mapping[str, Any]) -> dict[str, Any]:
         entry = _text(data, "entry")
         acts.take_back(act, entry)
         return self._changed(act, entry)
 
-    def _measure(self, act: acts.Act, data: Mapping[str, Any]) -> dict[str, Any]:
+    def _measure(self, act: Act, data: Mapping[str, Any]) -> dict[str, Any]:
         entry, store = _text(data, "entry"), data.get("store") is True
         points = {name: _points(data, name) for name in ("tip", "rim")}
         given = {name: found for name, found in points.items() if found}
         shown = data.get("shown", 1)
         if isinstance(shown, bool) or not isinstance(shown, int | float) or not 0 < shown <= 100:
             raise Refused(400, "'shown' must be picture pixels to a screen pixel; load the page again.")
-        looked = acts.measure_again(
+        looked = rewrite.measure_again(
             act, entry, given, _text(data, "comment"), self._place.setups, store=store, shown=float(shown)
         )
         result = looked.result
@@ -216,17 +217,17 @@ class _Pages:
         }
         return {**told, **(self._changed(act, entry) if store else {})}
 
-    def _reopen(self, act: acts.Act, data: Mapping[str, Any]) -> dict[str, Any]:
+    def _reopen(self, act: Act, data: Mapping[str, Any]) -> dict[str, Any]:
         acts.reopen(act, _text(data, "comment"))
         self._place.changed(act.job)
         return {"load": True}
 
-    def _sign(self, act: acts.Act, data: Mapping[str, Any]) -> dict[str, Any]:
+    def _sign(self, act: Act, data: Mapping[str, Any]) -> dict[str, Any]:
         acts.sign(act, _text(data, "role"), _text(data, "passphrase"), keys_folder())
         self._place.changed(act.job)
         return {"load": True}
 
-    def _changed(self, act: acts.Act, entry: str) -> dict[str, Any]:
+    def _changed(self, act: Act, entry: str) -> dict[str, Any]:
         """The card of an entry as it is now, and how far the review is."""
         self._place.changed(act.job)
         page = job_page(self._place.record, self._shelf, act.job)
