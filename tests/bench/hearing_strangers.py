@@ -1,7 +1,8 @@
 """Speech that is not for the tool, and noise alone: what would a whole session of the bench have stored of it?
 
 The sound runs through the recogniser as one stream, and all that is heard goes into one job, so that a question once
-raised may be "confirmed" by what comes later, as it may in a workshop.
+raised may be "confirmed" by what comes later, as it may in a workshop. No stage has begun, so that no limit raises a
+question: that is the harder case.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from capture.bench.session import Session
 from tests.bench.hearing_people import known
 from tests.bench.hearing_readings import timed
 from tests.bench.hearing_setup import Ear, Setup, job_ear
@@ -28,20 +28,12 @@ SENTENCES, PAIRS, NOISE_PIECES = 330, 130, 120
 _SILENCE_S = 2.0
 
 
-def session_of(desk: Desk, stages: bool) -> Session:
-    """A job whose first stage has begun, so that readings are held against limits; or one in which none has."""
-    session = desk.session()
-    if stages:
-        session.typed(["stage", *desk.procedure.stages[0].spoken[0].split()], desk.moment())
-    return session
-
-
 class Stream:
     """One stream of sound into one job, counted."""
 
     def __init__(self, ear: Ear, desk: Desk) -> None:
         self.ear, self.desk = ear, desk
-        self.session = session_of(desk, stages=False)
+        self.session = desk.session()
         self.seconds = 0.0
         self.utterances = 0
         self.examples: list[str] = []
