@@ -231,18 +231,21 @@ def jobs(
         skip: how many to leave out before.
     """
     where, order = _WHICH[only]
-    usual = "attention DESC, first_seq DESC" if by_attention else "first_seq DESC"
-    return _table(
+    order = order or ("attention DESC, first_seq DESC" if by_attention else "first_seq DESC")
+    rows = "-1" if limit is None else str(int(limit))
+    page = f"SELECT job FROM job WHERE {where} ORDER BY {order} LIMIT {rows} OFFSET {int(skip)}"
+    found = _table(
         index,
         "opened, last, unit, reference, procedure, procedure_name, technician, workshop, "
         "CASE ended WHEN 1 THEN 'yes' ELSE 'no' END AS ended, entries, failed, undecided, unconfirmed, queried, "
         "rejected, signed, attention, job",
-        f"job WHERE {where}",
+        f"job WHERE job IN ({page})",
         (),
-        order or usual,
-        limit,
-        skip=skip,
+        order,
+        None,
     )
+    (total,) = index.execute(f"SELECT count(*) FROM job WHERE {where}").fetchone()
+    return Table(found.columns, found.rows, total)
 
 
 def _table(
@@ -253,15 +256,14 @@ def _table(
     order: str,
     limit: int | None,
     *,
-    skip: int = 0,
     count: str | None = None,
 ) -> Table:
     rows = "-1" if limit is None else str(int(limit))
-    cursor = index.execute(f"SELECT {columns} FROM {source} ORDER BY {order} LIMIT {rows} OFFSET {int(skip)}", values)
+    cursor = index.execute(f"SELECT {columns} FROM {source} ORDER BY {order} LIMIT {rows}", values)
     names = tuple(column[0] for column in cursor.description)
     found = tuple(cursor.fetchall())
     total = len(found)
-    if limit is not None and (total >= limit or skip):
+    if limit is not None and total >= limit:
         (total,) = index.execute(f"SELECT count(*) FROM {count or source}", values).fetchone()
     return Table(names, found, total)
 
