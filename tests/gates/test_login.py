@@ -128,6 +128,7 @@ def test_what_somebody_does_stands_under_their_own_name(gated: Start) -> None:
         ("/job/finish", {}),
         ("/listening", {"on": False}),
         ("/photo", {}),
+        ("/camera", {}),
     ):
         answer = ada.post(path, data)
         assert answer.status == 409

@@ -15,7 +15,7 @@ SELDOM = [
     ("GET", "/"), ("GET", "/static/{x}"), ("GET", "/media/{x}"), ("GET", "/said/{x}"), ("GET", "/enter?token={x}"),
     ("POST", "/job/{x}"), ("POST", "/job/pause"), ("POST", "/job/finish"), ("POST", "/job/hand-over"),
     ("POST", "/hush"),
-    ("POST", "/said/{x}/end"), ("POST", "/practice/{x}"),
+    ("POST", "/said/{x}/end"), ("POST", "/practice/{x}"), ("POST", "/camera"),
 ]  # fmt: skip
 OFTEN = [
     ("POST", "/job/open"), ("POST", "/job/resume"), ("POST", "/job/reopen"), ("POST", "/say"), ("POST", "/say"),

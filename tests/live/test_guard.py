@@ -98,6 +98,7 @@ WRITES = (
     "/hush",
     "/listening",
     "/photo",
+    "/camera",
     "/practice/0",
     "/said/1/end",
     "/logout",
@@ -352,6 +353,8 @@ def test_what_is_no_proper_request_is_refused_plainly(client: Client, body: byte
         ("/say", {"line": "leaks none"}),
         ("/say", {"line": "x" * 3000}),
         ("/photo", {}),
+        ("/camera", {}),
+        ("/camera", {"view": "../x"}),
     ],
 )
 def test_what_cannot_be_done_is_answered_with_a_sentence(idle: Client, path: str, data: Any) -> None:
