@@ -184,10 +184,14 @@ def says_who(page: Any, name: str = REVIEWER) -> None:
 
 
 def press(page: Any, keys: str, answer: str = "") -> None:
-    """Press keys, and wait for what the page sends when it sends something."""
+    """Press keys; with ``answer`` wait until what the page sends there is answered, and the page has taken it in."""
     if not answer:
         page.keyboard.press(keys)
         return
-    with page.expect_response(f"**/{answer}"):
+    page.evaluate("document.getElementById('told').textContent = ''")
+    with page.expect_response(f"**/{answer}") as got:
         page.keyboard.press(keys)
-    page.wait_for_timeout(30)
+    if got.value.ok and answer in {"decide", "correct", "take-back"}:
+        until(page, "document.getElementById('told').textContent && !document.querySelector('dialog[open]')")
+    elif not got.value.ok:
+        until(page, "[...document.querySelectorAll('.trouble')].some((place) => !place.hidden)")

@@ -17,7 +17,9 @@ CURRENT = "document.querySelector('.unit.current')"
 
 
 def current(page: Any) -> str:
-    return str(page.evaluate(f"{CURRENT}?.getAttribute('aria-label') ?? ''")).replace("\u00a0", " ")
+    """What the current entry is called, without the number of its row."""
+    label = str(page.evaluate(f"{CURRENT}?.getAttribute('aria-label') ?? ''")).replace("\u00a0", " ")
+    return label.rsplit(", row ", 1)[0]
 
 
 def go_to(page: Any, label: str) -> None:
@@ -42,7 +44,9 @@ def test_a_whole_review(page: Any, reviewed: Reviewed, tmp_path: Path, monkeypat
         if page.evaluate("document.activeElement.id") == "person":
             break
     page.keyboard.type(REVIEWER)
-    press(page, "Enter", "review/who")
+    with page.expect_response("**/review/who"):
+        page.keyboard.press("Enter")
+    until(page, "document.activeElement.id !== 'person'")
 
     page.keyboard.press("n")
     assert current(page) == "Supply pressure 152 psi", "confirmed, and out of limits: the first to look at"

@@ -131,6 +131,12 @@ async function decide(decision, comment = "", where = "trouble") {
   return true;
 }
 
+// The next key is for the current entry at once, not only after the browser has noticed that the dialog is gone.
+function shut(id) {
+  at(id).close();
+  current?.focus({ preventScroll: true });
+}
+
 const name = (unit) => unit.getAttribute("aria-label");
 let asking = null;
 
@@ -172,7 +178,7 @@ at("ask").querySelector("form").addEventListener("submit", async (event) => {
     if (!why.trim()) { trouble("Say why, so that whoever reads it knows what to do.", "ask-trouble"); at("ask-why").focus(); return; }
     done = await decide(decision, why, "ask-trouble");
   }
-  if (done) at("ask").close();
+  if (done) shut("ask");
   if (done?.load) location.reload();
 });
 at("ask-why").addEventListener("keydown", (event) => {
