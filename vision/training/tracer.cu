@@ -145,7 +145,7 @@ HD float case_sdf(const Scene& S, V p) {
         float rib = box2(a, p.z - 0.5f * (S.ribz0 + S.ribz1), k * r * 0.25f, 0.5f * (S.ribz1 - S.ribz0), 0.15f);
         float ring = fabsf(r - S.ribr) - S.ribdepth;
         d = fminf(d, 0.8f * fmaxf(rib, ring));
-    }
+    } else if (S.ribs > 0) d = fmaxf(d - S.ribdepth, fminf(d, 0.3f));  // no step may end inside a rib
     return d;
 }
 HD float scene_sdf(const Scene& S, V p, int* mat, int* obj) {
