@@ -1,7 +1,8 @@
-"""The annotated picture: rim line, tip, the height as a dimension, limits beside the scale; or why it was refused.
+"""The annotated picture: rim line, tip, the height as a dimension, limits beside a scale; or why it was refused.
 
-Colours from Okabe and Ito's set for the colour-blind (from memory), every line on a dark casing and with its own
-dash or mark, so that it reads in grey as well.
+What matters is small in a photograph, so an enlarged view of the tip carries the dimension, the scale and the limits;
+the photograph itself shows where that is. Colours from Okabe and Ito's set for the colour-blind (from memory); every
+line has a dark casing and its own dash, mark or word, so that the picture reads in grey as well.
 """
 
 from __future__ import annotations
@@ -18,18 +19,19 @@ _RIM, _TIP, _TARGET, _LIMIT, _INK, _CASE = (
     (86, 180, 233),
     (240, 228, 66),
     (255, 255, 255),
-    (0, 158, 115),
+    (230, 159, 0),
     (255, 255, 255),
     (0, 0, 0),
 )
 MAX_WIDTH = 1600
+Limits = tuple[float | None, float | None]
 
 
 def overlay(
     photo: Photo,
     result: Measurement | Refusal,
     *,
-    limits: tuple[float | None, float | None] | None = None,
+    limits: Limits | None = None,
     quality: int = 88,
 ) -> bytes:
     """Draw what was found.
@@ -56,10 +58,8 @@ def overlay(
         pen.dashes(result.pixels.rim_outline, _RIM)
     if isinstance(result, Measurement):
         _measured(pen, result)
-        _scale(pen, result, limits)
-        _lens(image, photo, result, pen)
-        caption = f"height {result.value_mm:.2f} mm  ± {result.expanded_mm:.2f} mm (k = {result.k:.0f})"
-        lines = [caption] + [f"! {f.sentence}" for f in result.flags]
+        _lens(image, photo, result, limits, pen)
+        lines = [_caption(result, limits)] + [f"! {f.sentence}" for f in result.flags]
     else:
         lines = ["NOT MEASURED", *_wrap(result.sentence, max(30, int(image.width / pen.size * 1.9)))]
     pen.caption(lines)
@@ -68,12 +68,22 @@ def overlay(
     return out.getvalue()
 
 
+def _caption(m: Measurement, limits: Limits | None) -> str:
+    text = f"height {m.value_mm:.2f} mm  ± {m.expanded_mm:.2f} mm (k = {m.k:.0f})"
+    if limits is None or limits == (None, None):
+        return text
+    low, high = limits
+    if low is None:
+        return f"{text}   limit: at most {high:.2f} mm"
+    return f"{text}   limit: at least {low:.2f} mm" if high is None else f"{text}   limits {low:.2f} to {high:.2f} mm"
+
+
 class _Pen:
     """Lines and words with a dark casing, in the shrunken picture's pixels; takes full-size picture points."""
 
     def __init__(self, draw: Any, size: tuple[int, int], scale: float) -> None:
         self.draw, self.area, self.scale = draw, size, scale
-        self.width = max(2, round(size[0] / 550))
+        self.width = max(2, round(size[0] / 480))
         self.size = max(13, round(size[0] / 46))
 
     def at(self, points: Array) -> list[tuple[float, float]]:
@@ -104,9 +114,8 @@ class _Pen:
         from PIL import ImageFont
 
         font = ImageFont.load_default(size or self.size)
-        self.draw.text(
-            (x, y), text, fill=colour, font=font, anchor=anchor, stroke_width=max(2, self.size // 9), stroke_fill=_CASE
-        )
+        stroke = max(2, (size or self.size) // 9)
+        self.draw.text((x, y), text, fill=colour, font=font, anchor=anchor, stroke_width=stroke, stroke_fill=_CASE)
 
     def caption(self, lines: Sequence[str]) -> None:
         step = round(self.size * 1.35)
@@ -131,66 +140,87 @@ def _measured(pen: _Pen, m: Measurement) -> None:
     pen.ring(p.tip, _TIP)
 
 
-def _scale(pen: _Pen, m: Measurement, limits: tuple[float | None, float | None] | None) -> None:
-    """A millimetre scale beside the tip; the limits as a hatched band along it."""
-    p = m.pixels
-    if p.rim_line is None or p.foot is None or p.up is None:
-        return
-    along = p.rim_line[1] - p.rim_line[0]
-    foot = p.foot + 0.27 * along
-    cross = along / np.linalg.norm(along)
-    tick = 0.012 * float(np.linalg.norm(along))
-    low, high = min(-1, int(np.floor(m.value_mm)) - 1), max(5, int(np.ceil(m.value_mm)) + 1)
-    if limits is not None:
-        a = low if limits[0] is None else limits[0]
-        b = high if limits[1] is None else limits[1]
-        quad = np.array(
-            [foot + p.up * a, foot + p.up * b, foot + p.up * b + cross * 3 * tick, foot + p.up * a + cross * 3 * tick]
-        )
-        pen.closed(quad, _LIMIT)
-        for f in np.arange(a, b, 0.4):
-            pen.line(np.stack([foot + p.up * f, foot + p.up * min(f + 0.4, b) + cross * 3 * tick]), _LIMIT, 1)
-    pen.line(np.stack([foot + p.up * low, foot + p.up * high]), _INK)
-    for mm in range(low, high + 1):
-        pen.line(np.stack([foot + p.up * mm, foot + p.up * mm - cross * tick]), _INK, 1)
-    pen.line(
-        np.stack([foot + p.up * (m.value_mm - m.expanded_mm), foot + p.up * (m.value_mm + m.expanded_mm)]),
-        _TIP,
-        pen.width * 2,
-    )
-
-
-def _lens(image: Any, photo: Photo, m: Measurement, pen: _Pen) -> None:
-    """An enlarged inset of the tip, with the dimension and its value."""
+def _lens(image: Any, photo: Photo, m: Measurement, limits: Limits | None, pen: _Pen) -> None:
+    """The tip enlarged, in the upper corner that is farther from it, with dimension, scale and limits."""
     from PIL import Image, ImageDraw
 
     p = m.pixels
-    if p.tip is None or p.foot is None or p.rim_line is None:
+    if p.tip is None or p.foot is None or p.rim_line is None or p.up is None:
         return
-    half = max(24.0, 1.4 * abs(m.value_mm) / m.scale_mm_per_px, 4.0 / m.scale_mm_per_px)
-    centre = (p.tip + p.foot) / 2
-    box = [centre[0] - 1.5 * half, centre[1] - half, centre[0] + 1.5 * half, centre[1] + half]
-    w = round(image.width * 0.36)
-    zoom = w / (3 * half)
-    part = Image.fromarray(photo.rgb).crop(tuple(round(b) for b in box))
-    part = part.resize((w, round(2 * half * zoom)), Image.Resampling.BICUBIC)
+    mm = float(np.linalg.norm(p.up))
+    named = [m.value_mm, 0.0, *(v for v in limits or () if v is not None)]
+    low, high = min(min(named) - 0.8, -1.0), max(max(named) + 0.8, 2.5)
+    half = max(24.0, (high - low) / 2 * mm)
+    centre = p.foot + p.up * (low + high) / 2
+    box = [round(b) for b in (centre[0] - 1.35 * half, centre[1] - half, centre[0] + 1.35 * half, centre[1] + half)]
+    width = round(image.width * 0.38)
+    zoom = width / (box[2] - box[0])
+    part = Image.fromarray(photo.rgb).crop(tuple(box))
+    part = part.resize((width, round((box[3] - box[1]) * zoom)), Image.Resampling.BICUBIC)
     inner = _Pen(ImageDraw.Draw(part), part.size, zoom)
-    inner.width = pen.width
-    inner.size = pen.size
-    origin = np.array([round(box[0]), round(box[1])])
-    inner.line(p.rim_line - origin, _RIM)
-    side = (p.rim_line[1] - p.rim_line[0]) / np.linalg.norm(p.rim_line[1] - p.rim_line[0])
-    gap = side * 0.55 * half
-    inner.line(np.stack([p.foot + gap, p.tip + gap]) - origin, _TIP)
-    for end in (p.tip, p.foot):
-        inner.line(np.stack([end, end + 1.15 * gap]) - origin, _TIP, 1)
-        inner.line(np.stack([end + gap - side * 0.06 * half, end + gap + side * 0.06 * half]) - origin, _TIP)
-    inner.ring(p.tip - origin, _TIP)
-    x, y = inner.at((p.foot + p.tip) / 2 + 1.25 * gap - origin)[0]
-    inner.words(min(x, part.width - 6 * pen.size), y, f"{m.value_mm:.2f} mm", anchor="lm")
+    inner.width, inner.size = pen.width, max(13, round(0.82 * pen.size))
+    _dimension(inner, m, limits, half, np.array(box[:2], float))
     margin = pen.size // 2
-    image.paste(part, (margin, margin))
-    pen.draw.rectangle((margin, margin, margin + part.width, margin + part.height), outline=_CASE, width=2)
-    pen.draw.rectangle(
-        (margin + 2, margin + 2, margin + part.width - 2, margin + part.height - 2), outline=_INK, width=1
-    )
+    left = margin if p.tip[0] * pen.scale > image.width / 2 else image.width - part.width - margin
+    image.paste(part, (left, margin))
+    frame = (left, margin, left + part.width, margin + part.height)
+    pen.draw.rectangle(frame, outline=_CASE, width=3)
+    pen.draw.rectangle((frame[0] + 2, frame[1] + 2, frame[2] - 2, frame[3] - 2), outline=_INK, width=1)
+    corners = np.array([[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]], float)
+    pen.draw.polygon(pen.at(corners), outline=_INK)
+
+
+def _dimension(pen: _Pen, m: Measurement, limits: Limits | None, half: float, origin: Array) -> None:
+    p = m.pixels
+    assert p.rim_line is not None
+    assert p.tip is not None
+    assert p.foot is not None
+    assert p.up is not None
+    side = (p.rim_line[1] - p.rim_line[0]) / np.linalg.norm(p.rim_line[1] - p.rim_line[0])
+    foot = p.foot - origin
+
+    def on(mm: float, across: float) -> Array:
+        return np.asarray(foot + p.up * mm + side * across * half)
+
+    pen.line(p.rim_line - origin, _RIM)
+    x, y = pen.at(on(0, -1.3))[0]
+    pen.words(x, y + 0.3 * pen.size, "rim at the tip's depth", _RIM, "la", round(0.8 * pen.size))
+    value, u = m.value_mm, m.expanded_mm
+    # dimension to the left of the tip: extension lines, arrows, the uncertainty as a bracket
+    pen.line(np.stack([on(value, 0), on(value, -0.62)]), _TIP, 1)
+    pen.line(np.stack([on(0, -0.52), on(value, -0.52)]), _TIP)
+    for end, way in ((value, -1.0), (0.0, 1.0)):
+        for across in (-0.57, -0.47):
+            tail = end + way * np.sign(value or 1.0) * min(0.22, 0.5 * abs(value))
+            pen.line(np.stack([on(end, -0.52), on(tail, across)]), _TIP)
+    pen.ring(p.tip - origin, _TIP)
+    x, y = pen.at(on(max(value, 0.0), -1.3))[0]
+    pen.words(x, y - 0.4 * pen.size, f"{value:.2f} ± {u:.2f} mm", _TIP, "ls")
+    _ruler(pen, m, limits, on)
+
+
+def _ruler(pen: _Pen, m: Measurement, limits: Limits | None, on: Any) -> None:
+    """A scale to the right with its millimetres, the value with its uncertainty upon it, limits as a hatched band."""
+    low, high = -10.0, 15.0
+    rail = 0.6
+    small = round(0.8 * pen.size)
+    pen.line(np.stack([on(low, rail), on(high, rail)]), _INK, 1)
+    for k in range(int(2 * low), int(2 * high) + 1):
+        whole = k % 2 == 0
+        pen.line(np.stack([on(k / 2, rail), on(k / 2, rail - (0.07 if whole else 0.035))]), _INK, 1)
+        if whole:
+            x, y = pen.at(on(k / 2, rail - 0.09))[0]
+            pen.words(x, y, f"{k // 2}", _INK, "rm", small)
+    if limits is not None and limits != (None, None):
+        a, b = (low if limits[0] is None else limits[0]), (high if limits[1] is None else limits[1])
+        for f in np.arange(a, b, 0.15):
+            g = min(f + 0.15, b)
+            pen.line(np.stack([on(f, rail + 0.03), on(g, rail + 0.16)]), _LIMIT, 1)
+        pen.closed(np.array([on(a, rail + 0.03), on(b, rail + 0.03), on(b, rail + 0.16), on(a, rail + 0.16)]), _LIMIT)
+        for v, word, anchor in ((limits[0], "min", "lt"), (limits[1], "max", "lb")):
+            if v is not None:
+                x, y = pen.at(on(v, rail + 0.19))[0]
+                pen.words(x, y, f"{word} {v:.2f}", _LIMIT, anchor, small)
+    lo, hi = m.value_mm - m.expanded_mm, m.value_mm + m.expanded_mm
+    pen.line(np.stack([on(lo, rail), on(hi, rail)]), _TIP, 2 * pen.width)
+    pen.line(np.stack([on(m.value_mm, rail - 0.06), on(m.value_mm, rail + 0.2)]), _TIP)
