@@ -31,7 +31,7 @@ def material(doubts: Iterable[Doubt], words: Sequence[str], statement: Said, rep
         The doubts that touch the statement and matter, in their order.
     """
     first, last = statement.span
-    meant = [_content(said) for said in reparse(words)]
+    meant = [content(said) for said in reparse(words)]
     touching = [doubt for doubt in doubts if doubt.first < last and first <= doubt.last]
     return tuple(d for d in touching if d.kind != "disagree" or _matters(d, words, meant, reparse))
 
@@ -40,10 +40,11 @@ def _matters(doubt: Doubt, words: Sequence[str], meant: Sequence[object], repars
     between = doubt.first + 1 if doubt.beside else doubt.first
     after = between if doubt.beside else doubt.last + 1
     otherwise = reparse([*words[:between], *doubt.other.split(), *words[after:]])
-    return [_content(said) for said in otherwise] != meant
+    return [content(said) for said in otherwise] != meant
 
 
-def _content(statement: Said) -> tuple[object, ...]:
+def content(statement: Said) -> tuple[object, ...]:
+    """What a statement says, without the words it was said in."""
     bare = replace(statement, words="", span=(0, 0))
     values = (getattr(bare, part.name) for part in fields(bare))
-    return (type(statement), *(_content(value) if isinstance(value, Said) else value for value in values))
+    return (type(statement), *(content(value) if isinstance(value, Said) else value for value in values))

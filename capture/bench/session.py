@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
+from capture.bench.alike import alike
 from capture.bench.doubtful import material
 from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
 from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
@@ -265,6 +266,7 @@ class Session:
         )
         found: list[Recorded] = []
         asked: dict[str, None] = {}
+        doubts = [*doubts, *alike(heard, reparse)]
         for statement in statements:
             matter = material(doubts, words, statement, reparse)
             asked |= dict.fromkeys(doubt.reason for doubt in matter)

@@ -56,7 +56,8 @@ class Doubt:
     """A reason not to believe a stretch of an utterance: ``first`` to ``last`` are word positions, both included.
 
     ``kind`` is one of "unknown" (sound that is no word of the vocabulary), "disagree" (heard otherwise in the second
-    hearing), "faint" (low confidence), "level" (clipped or too quiet). For "disagree" ``other`` holds the other words.
+    hearing), "faint" (low confidence), "level" (clipped or too quiet); the bench adds "alike" (sounds like another).
+    For "disagree" and "alike" ``other`` holds the other words.
     """
 
     kind: str

@@ -146,7 +146,7 @@ def test_another_vosk_model_brings_its_own_words(tmp_path: Path) -> None:
     folder = tmp_path / "other"
     folder.mkdir()
     lay_out(build(words.phrase_network(), words.pronunciations), EMBEDDED, folder)
-    other = Recogniser(folder, sentences=["only these words"])
+    other = Recogniser(folder, sentences=["only these words", "lever"])
     (heard,) = other.hear(pcm("lever"))
     assert heard.text == "lever height two point five millimetres"
     assert "without grammar" in other.name

@@ -26,7 +26,6 @@ from .recursions import difference, numerator
 GARBAGE_SHARE = 0.5
 OUTPUT_PENALTY = 5e-4
 SIDE_SHARE = 0.1
-WARPED_SHARE = 0.6
 ALIGNMENT_SCALE = 0.7
 LEAST_PRIOR = 2e-3
 
@@ -39,6 +38,7 @@ class Plan:
     seconds: float = 400.0
     steps: int = 0
     part: tuple[float, float] = (0.0, 1.0)
+    warped: float = 0.6
     batch_seconds: float = 900.0
     batch_most: int = 384
     rate: float = 2e-3
@@ -140,11 +140,12 @@ class Batches(torch.utils.data.IterableDataset[dict[str, Tensor]]):
 class Ears:
     """Batches to features: cutting, spoiling and cepstra on the device."""
 
-    def __init__(self, corpus: Corpus, device: torch.device, seed: int) -> None:
+    def __init__(self, corpus: Corpus, device: torch.device, plan: Plan) -> None:
         """Put the audio on the device and build rooms."""
+        self.warped = plan.warped
         self.audio = torch.from_numpy(corpus.audio).to(device)
         self.mfcc = Mfcc().to(device)
-        self.draw = augment.Draw(seed, device)
+        self.draw = augment.Draw(plan.seed, device)
         self.responses = augment.rooms(300, self.draw)
         self.banks: dict[int, Tensor] = {}
 
@@ -161,7 +162,7 @@ class Ears:
         size = -(-(samples + 7200) // 9600) * 9600
         y = augment.spoil(x, b["spoken"], self.bank(size), self.draw)
         n = len(y)
-        warp = torch.where(self.draw.chance(n, WARPED_SHARE), self.draw.pick(n, len(WARPS)), len(WARPS) // 2 - 1)
+        warp = torch.where(self.draw.chance(n, self.warped), self.draw.pick(n, len(WARPS)), len(WARPS) // 2 - 1)
         log_mel = augment.mask(self.mfcc.log_mel(y, warp), self.draw)
         f = log_mel @ self.mfcc.dct.T
         t = (b["samples"].clamp_max(samples) - FRAME) // 160 + 1
@@ -235,13 +236,13 @@ def feed(corpus: Corpus, speller: Speller, plan: Plan, timed: bool) -> Iterator[
     data = Batches(corpus, speller, plan, timed)
     if device.type == "cuda":
         loader = torch.utils.data.DataLoader(data, batch_size=None, num_workers=plan.workers, pin_memory=True)
-        ears = Ears(corpus, device, plan.seed)
+        ears = Ears(corpus, device, plan)
         for b in loader:
             b = {k: v if k == "longest" else v.to(device, non_blocking=True) for k, v in b.items()}
             with torch.no_grad():
                 made = ears.features(b)
             yield b | made
-    data.ears = Ears(corpus, device, plan.seed)
+    data.ears = Ears(corpus, device, plan)
     yield from torch.utils.data.DataLoader(data, batch_size=None, num_workers=plan.workers)
 
 

@@ -1,0 +1,73 @@
+"""Words that sound so much alike that even two hearings which agree are not proof enough.
+
+Which words these are is common practice, no source; how sure a hearing must be was found with voices that were trained
+on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+from capture.bench.doubtful import Reparse, content
+from capture.phrases.statements import NotUnderstood, Refused
+from capture.procedure.language import TEENS
+
+if TYPE_CHECKING:
+    from capture.speech.heard import Doubt, Word
+
+SURE = 0.9
+"""Confidence from which "fifteen" is not taken for "fifty"."""
+
+LETTER_GROUPS = ("bcdegptvz", "fsx", "ajk", "mn", "iy", "quw")
+
+
+def _pairs() -> Mapping[str, tuple[str, ...]]:
+    found: dict[str, tuple[str, ...]] = {"at": ("eight",), "eight": ("at",)}
+    for group in LETTER_GROUPS:
+        for letter in group:
+            found[letter] = tuple(other for other in group if other != letter)
+    return MappingProxyType(found)
+
+
+ALWAYS = _pairs()
+"""Words, and what may have been said instead, however sure a hearing is."""
+
+TENS = MappingProxyType({"thirteen": "thirty", "fourteen": "forty", "fifteen": "fifty", "eighteen": "eighty"})
+_TEEN_OF = MappingProxyType({ten: teen for teen, ten in TENS.items()})
+
+
+def alike(words: Sequence[Word], reparse: Reparse) -> tuple[Doubt, ...]:
+    """A doubt for each word that another one sounds like, where the other would have meant something else.
+
+    Args:
+        words: as heard.
+        reparse: words to statements, for the same job.
+    """
+    from capture.speech.heard import Doubt
+
+    texts = [word.text for word in words]
+    meant = [content(statement) for statement in reparse(texts)]
+    doubts = []
+    for i, word in enumerate(words):
+        for other in _instead(word):
+            otherwise = reparse([*texts[:i], other, *texts[i + 1 :]])
+            understood = not any(isinstance(one, NotUnderstood | Refused) for one in otherwise)
+            if understood and [content(one) for one in otherwise] != meant:
+                reason = f"'{word.text}' sounds like '{other}'; confirm, or say it in another way."
+                doubts.append(Doubt("alike", i, i, reason, other))
+                break
+    return tuple(doubts)
+
+
+def _instead(word: Word) -> tuple[str, ...]:
+    if word.text in ALWAYS:
+        return ALWAYS[word.text]
+    if word.confidence >= SURE:
+        return ()
+    if word.text in TEENS and word.text.endswith("teen"):
+        return (TENS.get(word.text, word.text.removesuffix("teen") + "ty"),)
+    if word.text.endswith("ty") and word.text != "twenty":
+        return (_TEEN_OF.get(word.text, word.text.removesuffix("ty") + "teen"),)
+    return ()

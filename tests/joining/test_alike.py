@@ -1,0 +1,37 @@
+"""Words that sound like others are asked back where the other would have meant something else."""
+
+from __future__ import annotations
+
+from functools import partial
+
+import pytest
+
+from capture.bench.alike import alike
+from capture.phrases import parse
+from capture.procedure import find, load_procedure
+from capture.speech.heard import Word
+
+PROCEDURE = load_procedure(find("pressure_reducer"))
+
+
+@pytest.mark.parametrize(
+    ("text", "confidence", "asked"),
+    [
+        ("outlet pressure fifteen bar", 0.8, "fifty"),
+        ("outlet pressure fifteen bar", 1.0, None),
+        ("outlet pressure ninety bar", 0.8, "nineteen"),
+        ("outlet pressure eighty bar", 0.8, "eighteen"),
+        ("outlet pressure twenty bar", 0.8, None),
+        ("outlet pressure eight point five bar", 1.0, "at"),
+        ("outlet pressure at point five bar", 1.0, "eight"),
+        ("outlet pressure at two bar", 1.0, "eight"),
+        ("outlet pressure nine point eight bar", 1.0, None),
+        ("fitted two piston rings lot b three", 1.0, "c"),
+        ("fitted two piston rings lot bravo three", 0.6, None),
+        ("serial number r four seven one nine", 1.0, None),  # no other letter makes a serial of this form
+    ],
+)
+def test_words_alike(text: str, confidence: float, asked: str | None) -> None:
+    words = [Word(word, 0.3 * i, 0.3 * i + 0.3, confidence) for i, word in enumerate(text.split())]
+    doubts = alike(words, partial(parse, procedure=PROCEDURE))
+    assert (doubts[0].other if doubts else None) == asked
