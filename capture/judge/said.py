@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 from fractions import Fraction
 
 from capture.judge import kit
@@ -12,7 +13,7 @@ from capture.judge.entry import Entry, Warned
 from capture.judge.gauges import gauge_warnings
 from capture.judge.needs import order_warnings
 from capture.judge.readings import Taken, judge_reading
-from capture.judge.say import answer_words, name_of
+from capture.judge.say import answer_words, name_of, text
 from capture.judge.turning import Left, Tally, budget_at, budget_warnings, locked, tally
 from capture.judge.view import Standing
 from capture.judge.warned import warned
@@ -27,6 +28,9 @@ from capture.phrases.statements import (
     SignOffSaid,
     TurnSaid,
 )
+
+BROKEN_OFF = timedelta(seconds=10)
+"""How soon after a reading without a unit a bare number may be the rest of it."""
 
 
 def reading(case: Case, said: ReadingSaid) -> Entry:
@@ -45,8 +49,28 @@ def reading(case: Case, said: ReadingSaid) -> Entry:
         alternatives=said.alternatives,
         instead=case.replaces,
     )
-    heard = (*heard_warnings(case.candidate), *no_stage_warnings(case))
+    heard = (*heard_warnings(case.candidate), *_rest_of_one(case, said), *no_stage_warnings(case))
     return judge_reading(case.procedure, case.view, taken, case.moment, heard)
+
+
+def _rest_of_one(case: Case, said: ReadingSaid) -> tuple[Warned, ...]:
+    """The warning that a bare number may be the rest of the reading before it, which still lacks its unit."""
+    before = case.view.newest_value()
+    if before is None or before.entry.kind != "reading" or before.entry.subject != said.field:
+        return ()
+    bare = not any(name in said.words for name in case.procedure.reading(said.field).spoken)
+    soon = case.moment.at - before.moment.at <= BROKEN_OFF
+    if not (bare and soon and before.data["unit_assumed"] and not before.accepted):
+        return ()
+    if (text(said.value), said.unit) == (before.data["value"], before.data["unit"]):
+        return ()
+    return (
+        warned(
+            "words_doubtful",
+            f"'{said.words}' may be the rest of '{before.entry.words}'.",
+            "Say the whole reading again with its name and unit, or confirm it as it stands.",
+        ),
+    )
 
 
 def turn(case: Case, said: TurnSaid) -> Entry:

@@ -191,3 +191,22 @@ def test_what_cannot_be_judged_is_kept_as_refused(said: object, reason: str) -> 
 def test_media_missing_is_said_once() -> None:
     entry = desk().read("effort", "1.1", has_media=False)
     assert (entry.status, ids(entry)) == ("accepted", ["media_missing"])
+
+
+def test_the_rest_of_a_broken_off_reading_is_no_value_of_its_own() -> None:
+    bare = {"words": "four inches of water"}
+    job = desk()
+    job.say(reading("effort", "1.1", "inH2O", unit_assumed=True))
+    entry = job.say(reading("effort", "1.12", "inH2O", **bare))
+    assert (entry.status, ids(entry)) == ("unconfirmed", ["words_doubtful"])
+    assert "rest of" in sentence(entry, "words_doubtful")
+    same = desk()
+    same.say(reading("effort", "1.1", "inH2O", unit_assumed=True))
+    assert same.say(reading("effort", "1.1", "inH2O", **bare)).status == "accepted"
+    whole = desk()
+    whole.say(reading("effort", "1.1", "inH2O"))
+    assert whole.say(reading("effort", "1.12", "inH2O", **bare)).status == "accepted"
+    named = desk()
+    named.say(reading("effort", "1.1", "inH2O", unit_assumed=True))
+    name = TRADE.reading("effort").spoken[0]
+    assert named.say(reading("effort", "1.12", "inH2O", words=f"{name} one point nought inches")).status == "accepted"
