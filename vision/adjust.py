@@ -52,8 +52,8 @@ class Problem:
     left: Array = field(default_factory=lambda: np.zeros((0, 2)))
     right: Array = field(default_factory=lambda: np.zeros((0, 2)))
     inner: Array = field(default_factory=lambda: np.zeros((0, 2)))
-    arc_sigma: float = 1.0
-    inner_sigma: float = 1.0
+    arc_sigma: Array | float = 1.0
+    inner_sigma: Array | float = 1.0
     side_sigma: float = 1.0
     scale: float = 1.0
     edge_z: float | None = None
@@ -279,6 +279,12 @@ def _slopes(q: Array, p: Problem, index: npt.NDArray[np.int64]) -> Array:
     step[np.arange(len(index)), index] = STEPS[index]
     rows = residual_rows(np.concatenate([q + step, q - step]), p)
     return np.asarray((rows[: len(index)] - rows[len(index) :]).T / (2 * STEPS[index]))
+
+
+def elevation(q: Array, y: float) -> float:
+    """Degrees that the camera stands over the rim plane, seen from where the plane ``y`` meets the axis."""
+    f = _frame(q.tobytes())
+    return float(np.degrees(np.arctan2((f.eye - q[CENTRE]) @ f.up, f.distance + y - q[7])))
 
 
 def _weights(r: Array, soft: npt.NDArray[np.bool_], huber: float) -> Array:

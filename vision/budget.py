@@ -15,10 +15,11 @@ from vision.tip import Tip, height_of
 K = 2.0
 BESIDE_RIM_MM, _MERGED_MM = 0.5, 0.2
 """A tip seen nearer than this to the rim's far edge runs together with it; standard uncertainty when they coincide."""
-_CLEAN_PX, _ASTRAY_MM_PER_PX = 0.12, 0.4
-"""An outline that departs from a circle by more than clean edges do may in part be another edge (the land's inner one,
-a highlight, the background's): how far the height then goes astray. Judged from errors on the ray-traced pictures of
-the benchmark and a few rendered scenes, so the benchmark's intervals are not an independent proof of it."""
+_OPEN = 1.0
+"""How much of the spread that the network tells for single places of the rim's edge goes into the height. Set, like the
+next one, on rendered pictures that are not those of the benchmark."""
+_SIDE_MM = 0.15
+"""What remains doubtful of the rim's apparent half width, which tells how far the case stands from the camera."""
 _FOCAL_U, _CENTRE_U_PX = 0.003, 3.0  # assumed when the camera comes without covariance
 
 
@@ -51,8 +52,10 @@ def build(
     add("rim and target edges in the picture", "mm", fit, 1.0)
     off = height_of(image + np.array([[0, 0.5]]), q, p, y) - height_of(image - np.array([[0, 0.5]]), q, p, y)
     add("rim edge's course against a circle", "px", found.rms, abs(float(off[0])))
-    add("edge beside the rim taken for it", "px", max(0.0, found.rms - _CLEAN_PX), _ASTRAY_MM_PER_PX)
+    add("what is left open about the rim's edge", "mm", found.spread_mm, _OPEN)
     add("far land too thin to be told apart", "mm", thin_land(found, elevation_deg, float(off[0])), 1.0)
+    far = float(np.linalg.norm(adjust.camera_centre(q) - q[6:9])) / (setup.geometry.rim_diameter_mm / 2)
+    add("rim's sides: another edge taken", "mm", _SIDE_MM, far * abs(float(np.tan(np.radians(elevation_deg)))))
     near = max(0.0, 1 - abs(at.rim_gap_mm) / BESIDE_RIM_MM)
     add("tip seen at the rim's far edge", "mm", _MERGED_MM * near, 1.0, at.rim_gap_mm)
     inputs = p.inputs()
@@ -106,7 +109,7 @@ def lever_depth(setup: Setup, at: Tip) -> float:
 def depth_bias(setup: Setup, at: Tip, elevation_deg: float) -> tuple[float, float]:
     """The point that looks highest from above lies behind the tip by nothing up to half the lever's depth
     (rectangular): the expected bias of the height, mm, and its standard uncertainty."""
-    depth = lever_depth(setup, at)
+    depth = lever_depth(setup, at) * (1 - at.told)
     rise = float(np.tan(np.radians(abs(elevation_deg))))
     return depth / 4 * rise, depth / 2 / float(np.sqrt(12)) * rise
 

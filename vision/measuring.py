@@ -10,13 +10,17 @@ import numpy.typing as npt
 
 from vision import adjust, budget, markers, rim, segment, tip
 from vision.cameras import choose
-from vision.model import Array, Camera, Flag, Geometry, Measurement, Photo, Pixels, Refusal, Setup
+from vision.model import Array, Camera, Flag, Measurement, Photo, Pixels, Refusal, Setup
 from vision.optics import project
 from vision.pose import Pose, fit_pose
 from vision.refuse import refusal
 
 MAX_ELEVATION, MAX_YAW = 19.0, 32.0
 """Degrees: looked at more steeply over the rim plane, or more from the side of the card, nothing is measured."""
+
+
+_LEAST_SEEN, _ASTRAY_MM = 0.2, 0.15
+"""Share of the rim's outline that must be told, and how far it may depart from a circle."""
 
 
 class _Refused(Exception):
@@ -71,7 +75,7 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     if len(pointed.get("rim", ())) >= 3:
         found = rim.fit_given(pointed["rim"], pose, y, geometry, camera)
     else:
-        found = _rim(photo.rgb, pose, view, geometry, camera, outlines)
+        found = _rim(photo.rgb, pose, view, setup, camera, outlines)
     _check_rim(found, y, setup, outlines)
     at = (
         tip.given(pointed["tip"][0])
@@ -156,29 +160,25 @@ def _view(photo: Photo, pose: Pose, camera: Camera, y: float) -> segment.View:
 
 
 def _rim(
-    rgb: npt.NDArray[np.uint8], pose: Pose, view: segment.View, geometry: Geometry, camera: Camera, outlines: Pixels
+    rgb: npt.NDArray[np.uint8], pose: Pose, view: segment.View, setup: Setup, camera: Camera, outlines: Pixels
 ) -> rim.Rim:
-    seen = rim.rough(view)
-    found = None if seen is None else rim.fit(rgb, pose, view, seen, geometry, camera)
+    seen, edge, geometry = rim.rough(view), setup.target.edge_z_mm, setup.geometry
+    found = None if seen is None else rim.fit(rgb, pose, view, seen, geometry, camera, edge)
+    if edge is not None and (found is None or not _followed(found)):
+        return rim.fit_standing(pose, view.y, geometry, camera, edge)
     if found is None:
         raise _Refused(refusal("rim_hidden", pixels=outlines))
     return found
 
 
-def elevation(found: rim.Rim, y: float) -> float:
-    """Degrees that the camera stands over the rim plane, seen from where the plane ``y`` meets the axis."""
-    q = found.q
-    e = adjust.camera_centre(q) - q[6:9]
-    n = adjust.axis(q)
-    flat = e - (e @ n) * n
-    near = float(np.linalg.norm(flat)) - (y - q[7])
-    return float(np.degrees(np.arctan2(e @ n, near)))
+def _followed(found: rim.Rim) -> bool:
+    return found.covered >= _LEAST_SEEN and found.rms <= max(1.0, _ASTRAY_MM * found.scale)
 
 
 def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None:
     q, cov = found.q, found.covariance
     pixels = _with_rim(outlines, found)
-    e = elevation(found, y)
+    e = adjust.elevation(found.q, y)
     if abs(e) > MAX_ELEVATION:
         raise _Refused(refusal("too_oblique", f"The camera looks down on the rim at {e:.0f} degrees.", pixels))
     off = y - q[7]
@@ -194,7 +194,7 @@ def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None
                 pixels,
             )
         )
-    if found.covered < 0.35 or found.rms > 1.0:
+    if not _followed(found):
         raise _Refused(refusal("rim_hidden", pixels=pixels))
 
 
@@ -217,7 +217,7 @@ def _result(
 ) -> Measurement:
     q, p = found.q, found.problem
     value = float(tip.height_of(at.image[None], q, p, y)[0])
-    e = elevation(found, y)
+    e = adjust.elevation(found.q, y)
     rows, expanded = budget.build(setup, found, at, y, e, value)
     seen_height = value
     value -= budget.depth_bias(setup, at, e)[0]
@@ -248,6 +248,8 @@ def _result(
         "edge_blur_px": pose.seen.blur,
         "tip_x_from_axis_mm": float(point[0] - q[6]),
         "tip_width_mm": at.width_mm,
+        "edge_apart_mm": at.apart_mm,
+        "rim_spread_mm": found.spread_mm,
     }
     return Measurement(
         value,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from vision import adjust
+from vision import adjust, closer
 from vision.edges import colour_profiles, fit_colour, slopes, summits
 from vision.model import Array, Camera, Geometry
 from vision.optics import project, rays, to_normalised, undistort
@@ -16,12 +16,21 @@ from vision.segment import INSIDE, LEVER, MM, OTHER, View
 
 Picture = npt.NDArray[np.uint8]
 _MIN_COLUMNS = 120
+_SIDE_PX = 0.5
+"""How well a straight side of the case is located, px."""
+_ARC = 3.5
+"""Neighbouring places of an outline err together: about every twelfth of them counts."""
+_NEAR_EDGE_DEG = 1.5
+"""Seen less from above, the land's near inner edge lies too close to the outer one."""
+_TOLD_MM = 0.2
+"""Where the edge's course is told with a larger spread than this, it counts as not seen."""
 
 
 @dataclass(frozen=True, eq=False)
 class Rim:
     """The adjusted unknowns ``q`` (13,), the problem they solve, covariance and gain of inputs; how much of the
-    outline carries an edge (0..1); rms of the edges about it, px; how many edge points each side gave."""
+    outline carries an edge (0..1); rms of the edges about it, px; how many edge points each side gave; the median
+    spread that the network told of its places, mm."""
 
     q: Array
     problem: adjust.Problem
@@ -30,6 +39,13 @@ class Rim:
     covered: float
     rms: float
     sides: tuple[int, int]
+    spread_mm: float = 0.0
+
+    @property
+    def scale(self) -> float:
+        """Picture pixels a millimetre at the case's axis."""
+        away = adjust.camera_centre(self.q) - self.q[adjust.CENTRE]
+        return float(self.problem.camera.matrix[0, 0]) / float(np.linalg.norm(away))
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,13 +100,35 @@ def rough(view: View) -> Rough | None:
     cols, rows = columns[ok].astype(float), top[ok] - 0.5
     ends = np.abs(cols - (left + right) / 2) > 0.38 * (right - left)
     rim_row = float(np.median(rows[ends])) if ends.sum() > 8 else float(np.percentile(rows, 80))
-    below = mask[int(rim_row) : int(rim_row + 9 / MM)]
-    edges = np.array([[w[0], w[-1]] for w in (np.flatnonzero(row) for row in below) if len(w)])
-    if len(edges) > 12:  # the rim is the widest part; a millimetre and a half of it must agree
-        left, right = float(np.sort(edges[:, 0])[9]) - 0.5, float(np.sort(edges[:, 1])[-10]) + 0.5
+    rows_below = np.arange(rim_row + 0.5 / MM, rim_row + 1.8 / MM)
+    ends_at = _ends(view, rows_below, (left + right) / 2)
+    if ends_at is not None:
+        left, right = ends_at
     x = view.x(np.array([left, right]))
     near = _near_edge(label, mask, left, right)
     return Rough(cols, rows, *near, float(x.mean()), float((x[1] - x[0]) / 2), float(view.z(np.array([rim_row]))[0]))
+
+
+def _ends(view: View, rows: Array, middle: float) -> tuple[float, float] | None:
+    """Columns, left and right, where the case ends in ``rows``, going out from ``middle``; None outside the view."""
+    case = 1 - view.prob[OTHER]
+    r = np.round(rows).astype(int)
+    r = r[(r >= 0) & (r < case.shape[0])]
+    m = round(float(np.clip(middle, 1, case.shape[1] - 2)))
+    if len(r) < 4:
+        return None
+    left = [_crossing(case[k, m::-1]) for k in r]
+    right = [_crossing(case[k, m:]) for k in r]
+    return m - float(np.median(left)), m + float(np.median(right))
+
+
+def _crossing(line: npt.NDArray[np.float32]) -> float:
+    """Where values, one half and more at the beginning, first fall through one half."""
+    low = np.flatnonzero(line < 0.5)
+    if len(low) == 0 or low[0] == 0:
+        return float(len(line) - 1 if len(low) == 0 else 0)
+    k = int(low[0])
+    return k - 1 + float((line[k - 1] - 0.5) / (line[k - 1] - line[k]))
 
 
 def _near_edge(
@@ -115,6 +153,8 @@ def _start(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> Array:
     dist = float(np.hypot(camera[0] - seen.middle_x, camera[1] - view.y))
     radius = geometry.rim_diameter_mm / 2
     ratio = radius / np.sqrt(1 - min(radius / dist, 0.9) ** 2) / seen.half  # the sides are tangents, not a diameter
+    reach = geometry.tip_from_axis_mm / dist
+    ratio = 1 + float(np.clip(ratio - 1, -reach, reach))
     q[6:9] = [seen.middle_x + (ratio - 1) * (seen.middle_x - camera[0]), view.y + (ratio - 1) * dist, seen.rim_z]
     q[8] = camera[2] + ratio * (seen.rim_z - camera[2])
     q[adjust.BREAK] = geometry.edge_break_mm
@@ -129,7 +169,9 @@ def _turn(pose: Pose, at: Array) -> Array:
     return np.array([[d[1], -d[0]], [d[0], d[1]]])
 
 
-def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, camera: Camera) -> Rim | None:
+def fit(
+    rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, camera: Camera, edge_z: float | None = None
+) -> Rim | None:
     """Fit the rim circle.
 
     Args:
@@ -139,6 +181,7 @@ def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, c
         seen: the outline from its classes.
         geometry: what is known of the case.
         camera: the camera.
+        edge_z: z of the card's lower edge when the card stands on the rim.
 
     Returns:
         None when the outline cannot be followed.
@@ -153,9 +196,10 @@ def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, c
         _turn(pose, q[6:9]),
         lean,
         x_guess=float(q[6]),
-        x_sigma=0.35,
-        depth_guess=float(q[7]),
-        depth_sigma=0.35 / seen.half * float(np.linalg.norm(q[3:6])),
+        x_sigma=1.0,
+        depth_guess=view.y,
+        depth_sigma=geometry.tip_from_axis_mm / 2,
+        edge_z=edge_z,
     )
     coarse = project(view.points(seen.columns, seen.rows), pose.vector, p.camera)
     free = np.zeros(adjust.SIZE, bool)
@@ -164,34 +208,36 @@ def fit(rgb: Picture, pose: Pose, view: View, seen: Rough, geometry: Geometry, c
     near = project(view.points(seen.inner_columns, seen.inner_rows), pose.vector, p.camera)
     p = replace(p, arc=coarse, arc_sigma=0.25 * scale, inner=near, inner_sigma=0.35 * scale)
     q = adjust.solve(q, p, free, huber=1.0)
-    lever = _lever_span(view, pose, p)
-    found = None
-    for half, everything, search in ((0.8, False, True), (0.35, True, False), (0.25, True, False)):
-        arc, tried = arc_edges(rgb, q, p, half * scale, lever, scale, search)
-        wide = (1.2 if search else 0.6) * scale
-        left, right = side_edges(rgb, q, p, -1, wide), side_edges(rgb, q, p, 1, wide)
-        if len(arc) < 25:
-            return None
-        inner = inner_edges(rgb, q, p, half * scale, scale, search) if len(seen.inner_columns) else near
+    spread = np.zeros(0)
+    for wide in (0.6, 0.5):
+        e = adjust.elevation(q, view.y)
+        far = closer.follow(rgb, q, p, view.y, e, False)
+        seen_near = e > _NEAR_EDGE_DEG
+        near_edge = closer.follow(rgb, q, p, view.y, e, True) if seen_near else None
+        left, right = (side_edges(rgb, view, q, p, side, wide * scale) for side in (-1, 1))
+        none = np.zeros((0, 2))
         p = replace(
             p,
-            inner=inner,
-            inner_sigma=1.2,
-            arc=arc,
+            arc=far.image,
+            arc_sigma=_sigma(far, scale),
+            inner=none if near_edge is None else near_edge.image,
+            inner_sigma=1.0 if near_edge is None else _sigma(near_edge, scale),
             left=left,
             right=right,
-            arc_sigma=1.0,
-            side_sigma=0.3 * np.sqrt(max(len(left), len(right), 4)),
+            side_sigma=_SIDE_PX * np.sqrt(max(len(left), len(right), 4)),
         )
-        mask = np.ones(adjust.SIZE, bool) if everything else np.r_[np.zeros(6, bool), np.ones(adjust.SIZE - 6, bool)]
+        mask = np.ones(adjust.SIZE, bool) if wide < 0.6 else np.r_[np.zeros(6, bool), np.ones(adjust.SIZE - 6, bool)]
         q, p = _best_sides(q, p, mask)
-        found = (len(arc) / max(tried, 1), len(left), len(right))
-    assert found is not None
+        spread = far.spread_mm
     r = arc_residuals(q, p)
-    kept = np.abs(r) < max(1.0, 3 * 1.4826 * float(np.median(np.abs(r))))
-    rms = float(np.sqrt(np.mean(r[kept] ** 2)))
-    cov, gain = adjust.covariance(q, p)
-    return Rim(q, p, cov, gain, found[0] * float(np.mean(np.abs(r) < 1.5)), rms, (found[1], found[2]))
+    told = spread < _TOLD_MM
+    rms = float(np.sqrt(np.mean(np.minimum(r[told], 3.0) ** 2))) if told.any() else 9.0
+    covered = float(told.mean()) * float(np.mean(np.abs(r) < 1.5))
+    return Rim(q, p, *adjust.covariance(q, p), covered, rms, (len(p.left), len(p.right)), float(np.median(spread)))
+
+
+def _sigma(course: closer.Course, scale: float) -> Array:
+    return np.asarray(_ARC * scale * np.hypot(0.06, 2 * course.spread_mm))
 
 
 def fit_given(points: Array, pose: Pose, y: float, geometry: Geometry, camera: Camera) -> Rim:
@@ -224,6 +270,28 @@ def fit_given(points: Array, pose: Pose, y: float, geometry: Geometry, camera: C
     return Rim(q, p, cov, gain, 1.0, min(rms, 0.9), (0, 0))
 
 
+def fit_standing(pose: Pose, y: float, geometry: Geometry, camera: Camera, edge_z: float) -> Rim:
+    """The rim plane of a card that stands on the rim, from the card's lower edge alone."""
+    q = np.zeros(adjust.SIZE)
+    q[:6] = pose.vector
+    q[6:9] = [float(pose.seen.card[:, 0].mean()), y, edge_z]
+    q[adjust.BREAK], q[adjust.INNER] = geometry.edge_break_mm, 0.46 * geometry.rim_diameter_mm
+    p = adjust.Problem(
+        pose.seen,
+        camera,
+        geometry,
+        _turn(pose, q[6:9]),
+        float(np.radians(geometry.card_lean_u_deg)),
+        x_guess=float(q[6]),
+        x_sigma=0.1 * geometry.rim_diameter_mm,
+        depth_guess=y,
+        depth_sigma=geometry.tip_from_axis_mm / 2,
+        edge_z=edge_z,
+    )
+    q = adjust.solve(q, p, np.ones(adjust.SIZE, bool))
+    return Rim(q, p, *adjust.covariance(q, p), 1.0, 0.0, (0, 0))
+
+
 def _best_sides(q: Array, p: adjust.Problem, free: npt.NDArray[np.bool_]) -> tuple[Array, adjust.Problem]:
     """Adjust with everything; where one side or the inner edge contradicts the outline (a card's edge taken for the
     case's, a highlight for the inner edge), without it."""
@@ -251,16 +319,6 @@ def arc_residuals(q: Array, p: adjust.Problem) -> Array:
     return np.asarray(r[n : n + len(p.arc)] * p.arc_sigma)
 
 
-def _lever_span(view: View, pose: Pose, p: adjust.Problem) -> tuple[float, float]:
-    """Turned normalised x range that the lever covers in the view; empty when none."""
-    cols = np.flatnonzero((view.prob.argmax(0) == LEVER).sum(0) >= 3)
-    if len(cols) == 0:
-        return 1.0, -1.0
-    pts = view.points(np.array([cols.min() - 4.0, cols.max() + 4.0]), np.array([100.0, 100.0]))
-    x = (to_normalised(pts, pose.vector) @ p.turn.T)[:, 0]
-    return float(x[0]), float(x[1])
-
-
 def _along(v: Array, half: int) -> Array:
     """Mean over ``half`` neighbours to either side, along the outline."""
     if half == 0:
@@ -275,7 +333,7 @@ def _edges_at(
     rgb: Picture, px: Array, normal: Array, half: float, spread: float, at: float = 0.0, neighbours: int = 2
 ) -> Array:
     """On each normal the edge near ``at`` px: the strongest, weighted by nearness (sigma ``spread`` px)."""
-    t, v = colour_profiles(rgb, px, normal, half + 4)
+    t, v = colour_profiles(rgb, px, normal, half + abs(at) + 4)
     v = _along(v, neighbours)
     slope = slopes(t, v, 0.8)
     strength = np.linalg.norm(slope, axis=2)
@@ -291,70 +349,8 @@ def _edges_at(
     return np.asarray((px[ok] + e.offset[:, None] * normal[ok])[fine])
 
 
-def _runs_along(rgb: Picture, px: Array, normal: Array, half: float, scale: float) -> float | None:
-    """How far outside (px) of the expected outline an edge runs that can be followed most of the way: the nearest to
-    where the classes put the outline. None when there is none.
-
-    Edges are first averaged along pieces of the outline: what runs along with it adds up, noise and clutter do not.
-    """
-    t, v = colour_profiles(rgb, px, normal, half + 4)
-    slope = slopes(t, v, 0.9)
-    pieces = np.array_split(slope, 14)
-    s = np.stack([np.linalg.norm(q.mean(0), axis=1) for q in pieces])
-    s = np.where((np.abs(t) <= half)[None], s, 0)
-    votes = np.clip(s / np.maximum(0.15 * s.max(1, keepdims=True), 0.8), 0, 1) ** 2
-    k = np.exp(-0.5 * ((t - t.mean()) / max(0.05 * scale, 0.6)) ** 2)
-    total = np.convolve(votes.mean(0), k / k.max(), "same")
-    top = summits(total[None])[0] & (total >= 0.5 * total.max())
-    if not top.any():
-        return None
-    # an edge a little outside is likelier than one inside: inside lies the land's inner edge
-    near = np.exp(-0.5 * (t / (np.where(t > 0, 0.25, 0.15) * scale)) ** 2) * total
-    best = int(np.argmax(np.where(top, near, -1)))
-    return float(t[best]) if abs(t[best]) < 0.5 * scale else None
-
-
-def _normals(x: Array, y: Array, y2: Array, h: float, p: adjust.Problem) -> tuple[Array, Array]:
-    """Picture points (N, 2) of a curve in turned normalised coordinates and the unit normals that point up."""
-    px = adjust.to_pixels(np.stack([x, y], 1), p)
-    tangent = adjust.to_pixels(np.stack([x + h, y2], 1), p) - px
-    tangent /= np.linalg.norm(tangent, axis=1, keepdims=True)
-    down = adjust.to_pixels(np.stack([x, y + h], 1), p) - px
-    normal = np.stack([tangent[:, 1], -tangent[:, 0]], 1)
-    return px, normal * -np.sign(np.sum(normal * down, axis=1, keepdims=True))
-
-
-def arc_edges(
-    rgb: Picture, q: Array, p: adjust.Problem, half: float, lever: tuple[float, float], scale: float, search: bool
-) -> tuple[Array, int]:
-    """Edge points (N, 2) px within ``half`` px of the expected upper outline, and how many places were tried; with
-    ``search`` the edge that runs along is taken, else the one nearest to what is expected."""
-    lo, hi = adjust.reach(q, p)
-    x = np.linspace(lo, hi, 181)
-    x = x[(x < lever[0]) | (x > lever[1])]
-    h = 1e-4
-    px, normal = _normals(x, adjust.outline(q, p, x), adjust.outline(q, p, x + h), h, p)
-    return _followed(rgb, px, normal, half, scale, search), len(x)
-
-
-def _followed(rgb: Picture, px: Array, normal: Array, half: float, scale: float, search: bool) -> Array:
-    at = _runs_along(rgb, px, normal, half, scale) if search else 0.0
-    if at is None:
-        return np.zeros((0, 2))
-    return _edges_at(rgb, px, normal, half, (0.12 if search else 0.4 * half / scale) * scale, at)
-
-
-def inner_edges(rgb: Picture, q: Array, p: adjust.Problem, half: float, scale: float, search: bool) -> Array:
-    """Edge points (N, 2) px of the land's inner edge on the near side."""
-    near, _ = adjust.branches(q, p, float(q[adjust.INNER]))
-    x = np.linspace(near[8, 0], near[-9, 0], 141)
-    h = 1e-4
-    y, y2 = np.interp(x, near[:, 0], near[:, 1]), np.interp(x + h, near[:, 0], near[:, 1])
-    return _followed(rgb, *_normals(x, y, y2, h, p), half, scale, search)
-
-
-def side_edges(rgb: Picture, q: Array, p: adjust.Problem, side: int, half: float) -> Array:
-    """Edge points (N, 2) px of one side of the case just below the rim."""
+def side_edges(rgb: Picture, view: View, q: Array, p: adjust.Problem, side: int, half: float) -> Array:
+    """Edge points (N, 2) px of one side of the case just below the rim: near where the classes see the case end."""
     heights = -np.linspace(q[adjust.BREAK] + 0.25, 1.7, 14)
     px = project(adjust.side_line(q, p, side, heights), q[:6], p.camera)
     along = px[-1] - px[0]
@@ -362,7 +358,13 @@ def side_edges(rgb: Picture, q: Array, p: adjust.Problem, side: int, half: float
     centre = project(q[6:9][None], q[:6], p.camera)[0]
     normal = np.array([along[1], -along[0]])
     normal *= np.sign(normal @ (px[0] - centre))
-    out = _edges_at(rgb, px, np.repeat(normal[None], len(px), 0), half, half / 2.5, neighbours=5)
+    seen = closer.in_plane(px[4:], q, p, view.y)
+    ends = _ends(view, (view.z0 - seen[:, 1]) / MM, (q[6] - view.x0) / MM)
+    if ends is None:
+        return np.zeros((0, 2))
+    over = side * (float(view.x(np.array([ends[side > 0]]))[0]) - float(seen[:, 0].mean()))
+    at = over * float(p.camera.matrix[0, 0]) / float(np.linalg.norm(adjust.camera_centre(q) - q[6:9]))
+    out = _edges_at(rgb, px, np.repeat(normal[None], len(px), 0), half, half / 2.5, at, neighbours=5)
     if len(out) < 5:
         return np.zeros((0, 2))
     off = (out - px[0]) @ normal

@@ -7,12 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vision import adjust
+from vision import adjust, closer
 from vision.edges import colour_profiles, fit_colour, slopes, summits
 from vision.model import Array
 from vision.optics import project, rays, undistort
 from vision.rim import Picture, Rim
 from vision.segment import LEVER, MM, View
+
+_EDGE_MM = 0.2
+"""How far the edge that was picked may be another one, when it is weighed against what the network tells."""
+_AGREED_MM = 0.12
+"""Standard uncertainty of the tip where edge and network agree; set on rendered pictures, not on the benchmark's."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,7 +27,8 @@ class Tip:
     upper edge against the rim plane (tan) with its standard error, or None when the edge is too short to tell;
     ``share``: how much of the upper edge carries a clear edge;
     ``rim_gap_mm``: how far over the rim's upper outline it is seen; ``peak``: how sure
-    the classes are."""
+    the classes are; ``apart_mm``: how much higher the edge lies than the network tells the tip; ``told``: the
+    network's share (0..1) in ``image``: it knows that the point that looks highest is not the highest."""
 
     image: Array
     sigma_px: float
@@ -33,6 +39,8 @@ class Tip:
     share: float
     peak: float
     rim_gap_mm: float = 9.0
+    apart_mm: float = 0.0
+    told: float = 0.0
 
 
 def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
@@ -145,7 +153,15 @@ def _measure(
     sigma = float(np.hypot(0.12 + 0.12 * soft, noise)) if ok.sum() >= 3 else 0.2 * scale
     sigma = float(np.hypot(sigma, 0.4 * faint))
     width = MM * float(columns[-1] - columns[0])
-    return Tip(pick, sigma, edge, width, body, _slope(used, h, width), share, peak, _over_outline(pick, rim) / scale)
+    place = closer.pinpoint(rgb, q, p, y, adjust.elevation(q, y), pick)
+    gap = _over_outline(pick, rim) / scale
+    apart = float(height_of(pick[None], q, p, y)[0] - height_of(place.image[None], q, p, y)[0])
+    lean = _slope(used, h, width)
+    own, told = float(np.hypot(sigma / scale, _EDGE_MM)), float(np.hypot(place.spread_mm, 0.03))
+    share_told = own**2 / (own**2 + told**2)
+    at = pick + share_told * (place.image - pick)
+    sigma = scale * float(np.hypot(_AGREED_MM, apart * np.sqrt(share_told * (1 - share_told))))
+    return Tip(at, sigma, edge, width, body, lean, share, peak, gap, apart, share_told)
 
 
 def _over_outline(image: Array, rim: Rim) -> float:

@@ -492,6 +492,9 @@ def _card(d: Drawn, g: np.random.Generator, layout: str) -> None:
         r.bits[:] = bits
         rects.append(r)
 
+    if layout == "standing":  # a card across the case that stands on its rim, behind the lever
+        size = g.uniform(12, 16)
+        spots = [(-size - 5, size + 9), (5, size + 9)]
     for (x, z), ident in zip(spots, ids, strict=False):
         add(x, z, size, n, _grid(dic, n, ident))
         d.markers[ident] = [[x, z], [x + size, z], [x + size, z - size], [x, z - size]]
@@ -519,6 +522,12 @@ def _card(d: Drawn, g: np.random.Generator, layout: str) -> None:
     boards = sorted({round(x, 4) for x, _ in spots})
     top = max((z for _, z in spots), default=0) + size * 0.2
     low = s.bench_z
+    if layout == "standing":
+        half = math.sqrt(s.rout**2 - s.card[1] ** 2) + 2
+        c = np.array([0, 0.25, top / 2])
+        s.outer[s.nouter] = _prim(0, MAT["card"], np.array(s.card[:]) + rot.T @ c, rot, half, 0.25, top / 2, 0.02)
+        s.nouter += 1
+        boards = []
     for x in boards:
         half = size / 2 + size * 0.22
         c = np.array([x + size / 2, 0.25, (top + low) / 2])
@@ -616,6 +625,8 @@ def draw(seed: int, *, hard: float = 0.6, size: tuple[int, int] = (1280, 960), l
         s.nouter = k + 1
     offset = g.uniform(-7, 9) if is_hard else g.uniform(-1, 1)
     s.card[:] = [g.normal(0, 1.0), s.lorg[1] + offset, 0.0]
+    if layout == "standing":
+        s.card[:] = [0.0, g.uniform(13, 18), 0.0]
     if is_hard and g.random() < 0.5:
         s.cyaw, s.clean = math.radians(g.normal(0, 2)), math.radians(g.normal(0, 0.7))
     _card(d, g, layout or str(g.choice(["single", "pair", "pair", "arch", "charuco"])))

@@ -1,0 +1,59 @@
+"""The two networks that look closely: what they tell follows the picture, not where they were told to look."""
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.vision.render import World, render, setup_table
+from vision import Photo, adjust, closer, markers, rim, segment, setup_from_mapping
+from vision.pose import fit_pose
+
+WORLD = World(height=3.0, elevation=6.0)
+
+
+@pytest.fixture(scope="module")
+def fitted() -> tuple[Photo, rim.Rim, float]:
+    photo, setup = Photo(render(WORLD), ""), setup_from_mapping(setup_table(WORLD))
+    seen = markers.find(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), setup.target, setup.camera)
+    assert seen is not None
+    pose = fit_pose(seen, setup.camera)
+    assert pose is not None
+    y = -setup.target.depth_offset_mm
+    view = segment.look(photo.rgb, pose.vector, setup.camera, y, (0.0, 0.0))
+    rough = rim.rough(view)
+    assert rough is not None
+    found = rim.fit(photo.rgb, pose, view, rough, setup.geometry, setup.camera)
+    assert found is not None
+    return photo, found, y
+
+
+@pytest.mark.parametrize("wrong", [-0.5, 0.5])
+def test_the_edge_is_found_from_beside_it(fitted: tuple[Photo, rim.Rim, float], wrong: float) -> None:
+    photo, found, y = fitted
+    e = adjust.elevation(found.q, y)
+    right = closer.follow(photo.rgb, found.q, found.problem, y, e, False)
+    q = found.q.copy()
+    q[8] += wrong
+    beside = closer.follow(photo.rgb, q, found.problem, y, e, False)
+    moved = np.median(beside.off_mm) - np.median(right.off_mm)
+    assert moved == pytest.approx(-wrong, abs=0.12)
+    assert np.median(np.abs(beside.image - right.image)) < 1.0
+    assert beside.image.shape == (128, 2)
+
+
+def test_a_strip_without_an_edge_is_told_with_a_wide_spread(fitted: tuple[Photo, rim.Rim, float]) -> None:
+    photo, found, y = fitted
+    e = adjust.elevation(found.q, y)
+    blank = np.full_like(photo.rgb, 120)
+    nothing = closer.follow(blank, found.q, found.problem, y, e, False)
+    told = closer.follow(photo.rgb, found.q, found.problem, y, e, False)
+    assert np.median(nothing.spread_mm) > 3 * np.median(told.spread_mm)
+
+
+def test_the_tip_is_told_near_the_truth(fitted: tuple[Photo, rim.Rim, float]) -> None:
+    photo, found, y = fitted
+    true = WORLD.project(np.array([[WORLD.tip_x, WORLD.tip_y, WORLD.height]]))[0]
+    e = adjust.elevation(found.q, y)
+    place = closer.pinpoint(photo.rgb, found.q, found.problem, y, e, true + np.array([3.0, 4.0]))
+    off = abs(float((place.image - true)[1])) / found.scale
+    assert off < max(0.3, 2 * place.spread_mm)

@@ -1,0 +1,164 @@
+"""Two small networks that look closely where :mod:`vision.segment` has shown where to look.
+
+One gets a strip of the picture along the rim's expected outline and tells, column by column, in which row the edge
+runs; the other gets a window round the tip and tells where the lever's highest point lies. Both answer with a
+distribution: where two edges compete, or nothing can be told, its spread says so. They were trained on made-up scenes
+with exact truth (``vision/training``); OpenCV runs their files.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+
+import numpy as np
+import numpy.typing as npt
+
+from vision import adjust
+from vision.model import Array
+from vision.optics import project, rays, undistort
+
+_ROWS, _COLUMNS, _ROW_MM, _GROUP = 48, 512, 0.06, 4
+_SIDE, _SIDE_MM = 96, 0.08
+_FINEST_PX_PER_MM = 11.5
+"""Pictures are shrunk to this: the networks never saw finer ones, and an edge is no sharper for it."""
+_OUTER_PART, _INNER_PART = 0.935, 0.885
+"""How much of an outline's width is looked at: nearer to its ends it runs too steeply."""
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """Where an edge runs: points (N, 2) in px; how far (mm, up positive) each lies from where the edge was expected;
+    the spread of what the network told (mm)."""
+
+    image: Array
+    off_mm: Array
+    spread_mm: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """Where the tip is: ``image`` (2,) px; spread up and down and across, mm."""
+
+    image: Array
+    spread_mm: float
+    across_mm: float
+
+
+@lru_cache(maxsize=2)
+def _network(name: str) -> object:
+    import cv2
+
+    data = (files("vision") / "data" / f"{name}.onnx").read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8))
+
+
+def _run(name: str, channels: list[Array]) -> Array:
+    net = _network(name)
+    net.setInput(np.ascontiguousarray(np.stack(channels)[None], np.float32))  # type: ignore[attr-defined]
+    return np.asarray(net.forward()[0, 0], np.float64)  # type: ignore[attr-defined]
+
+
+def _colours(rgb: npt.NDArray[np.uint8], px: Array, px_per_mm: float) -> list[Array]:
+    """Red, green and blue (0..1) of the picture at px (H, W, 2)."""
+    import cv2
+
+    size = np.array([rgb.shape[1], rgb.shape[0]])
+    lo = np.clip(np.floor(px.min((0, 1))).astype(int) - 4, 0, size - 2)
+    hi = np.clip(np.ceil(px.max((0, 1))).astype(int) + 5, lo + 2, size)
+    part = rgb[lo[1] : hi[1], lo[0] : hi[0]]
+    local = px - lo
+    shrink = px_per_mm / _FINEST_PX_PER_MM
+    if shrink > 1.05:
+        small = (max(2, round(part.shape[1] / shrink)), max(2, round(part.shape[0] / shrink)))
+        f = np.array([part.shape[1] / small[0], part.shape[0] / small[1]])
+        part = np.asarray(cv2.resize(part, small, interpolation=cv2.INTER_AREA), np.uint8)
+        local = (local + 0.5) / f - 0.5
+    at = local.astype(np.float32)
+    out = cv2.remap(part.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return list(np.asarray(out, np.float64).transpose(2, 0, 1) / 255)
+
+
+def _scale(q: Array, p: adjust.Problem) -> float:
+    """Picture pixels a millimetre at the case's axis."""
+    return float(p.camera.matrix[0, 0]) / float(np.linalg.norm(adjust.camera_centre(q) - q[adjust.CENTRE]))
+
+
+def in_plane(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
+    """Picture points (N, 2) px carried into the plane ``y`` of the card frame: (N, 2) x, z in mm."""
+    centre, d = rays(undistort(image, p.camera), q[adjust.POSE])
+    at = centre + ((y - centre[1]) / d[:, 1])[:, None] * d
+    return np.asarray(at[:, [0, 2]])
+
+
+def _seen_at(x: Array, z: Array, q: Array, p: adjust.Problem, y: float) -> Array:
+    """Places x, z (same shape) of the plane ``y`` to px (..., 2)."""
+    xyz = np.stack([x.ravel(), np.full(x.size, y), z.ravel()], axis=1)
+    return project(xyz, q[adjust.POSE], p.camera).reshape(*x.shape, 2)
+
+
+def outline_in_plane(q: Array, p: adjust.Problem, y: float, near: bool) -> Array:
+    """The rim's upper outline, or the land's near inner edge, seen in the plane ``y``: (N, 2) x, z ascending in x."""
+    if near:
+        curve, _ = adjust.branches(q, p, float(q[adjust.INNER]))
+    else:
+        halves = adjust.branches(q, p, p.geometry.rim_diameter_mm / 2 - q[adjust.BREAK])
+        x = np.linspace(min(h[0, 0] for h in halves), max(h[-1, 0] for h in halves), 241)
+        curve = np.stack([x, adjust.outline(q, p, x)], axis=1)
+    return in_plane(adjust.to_pixels(curve, p), q, p, y)
+
+
+def follow(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, elevation: float, near: bool) -> Course:
+    """Where the rim's upper outline (or, ``near``, the land's near inner edge) runs.
+
+    Args:
+        rgb: the picture.
+        q: the unknowns as known so far; the edge is sought within 1.4 mm of what follows from them.
+        p: the problem they solve.
+        y: the lever plane's depth, mm.
+        elevation: of the camera over the rim plane, degrees.
+        near: which of the two edges.
+    """
+    curve = outline_in_plane(q, p, y, near)
+    # the branches end at 78 degrees to either side: the outline itself is so much wider
+    half = (curve[-1, 0] - curve[0, 0]) / 2 / float(np.sin(np.radians(78)))
+    s = np.linspace(-1, 1, _COLUMNS)
+    x = (curve[-1, 0] + curve[0, 0]) / 2 + s * half * (_INNER_PART if near else _OUTER_PART)
+    z = np.interp(x, curve[:, 0], curve[:, 1])
+    down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
+    px = _seen_at(np.broadcast_to(x, (_ROWS, _COLUMNS)), z[None] + down[:, None], q, p, y)
+    flat = np.ones((_ROWS, _COLUMNS))
+    score = _run("edge", [*_colours(rgb, px, _scale(q, p)), flat * elevation / 15, flat * s, flat * float(near)])
+    prob = np.exp(score - score.max(0))
+    prob /= prob.sum(0)
+    mean = np.sum(prob * down[:, None], axis=0)
+    spread = np.sqrt(np.maximum(np.sum(prob * down[:, None] ** 2, axis=0) - mean**2, 0))
+    xm, zm = x.reshape(-1, _GROUP).mean(1), z.reshape(-1, _GROUP).mean(1)
+    return Course(_seen_at(xm, zm + mean, q, p, y), mean, spread)
+
+
+def pinpoint(
+    rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, elevation: float, start: Array
+) -> Place:
+    """Where the lever's highest point lies, near the picture point ``start`` (2,) px (within about 2 mm)."""
+    curve = outline_in_plane(q, p, y, False)
+    at = in_plane(start[None], q, p, y)[0]
+    step = (np.arange(_SIDE) - (_SIDE - 1) / 2) * _SIDE_MM
+    spread = across = 0.0
+    for _ in range(2):
+        x, z = np.broadcast_to(at[0] + step, (_SIDE, _SIDE)), np.broadcast_to((at[1] - step)[:, None], (_SIDE, _SIDE))
+        px = _seen_at(x, z, q, p, y)
+        flat = np.ones((_SIDE, _SIDE))
+        over = np.clip((z - np.interp(x, curve[:, 0], curve[:, 1])) / 2, -1, 1)
+        score = _run("tip", [*_colours(rgb, px, _scale(q, p)), flat * elevation / 15, over])
+        prob = np.exp(score - score.max())
+        prob /= prob.sum()
+        rows, cols = prob.sum(1), prob.sum(0)
+        dz, dx = -float(rows @ step), float(cols @ step)
+        spread = float(np.sqrt(max(rows @ step**2 - dz**2, 0)))
+        across = float(np.sqrt(max(cols @ step**2 - dx**2, 0)))
+        at = at + np.array([dx, dz])
+        if abs(dz) < 4 * _SIDE_MM and abs(dx) < 12 * _SIDE_MM:
+            break
+    return Place(_seen_at(at[:1], at[1:], q, p, y)[0], spread, across)
