@@ -6,7 +6,7 @@ does not stand; ``at_s`` is the time in seconds since 1970, UTC.
 
 from __future__ import annotations
 
-VERSION = 3
+VERSION = 4
 """Another version of the tables makes an index be rebuilt."""
 
 SCHEMA = """
