@@ -159,7 +159,7 @@ def _measure(
     lean = _slope(used, h, width)
     own, told = float(np.hypot(sigma / scale, _EDGE_MM)), float(np.hypot(place.spread_mm, 0.03))
     share_told = own**2 / (own**2 + told**2)
-    at = pick + share_told * (place.image - pick)
+    at = pick + share_told * float((place.image - pick) @ up[0]) * up[0]
     sigma = scale * float(np.hypot(_AGREED_MM, apart * np.sqrt(share_told * (1 - share_told))))
     return Tip(at, sigma, edge, width, body, lean, share, peak, gap, apart, share_told)
 
