@@ -1,4 +1,4 @@
-"""Error against elevation, distance, depth offset and blur: ``python -m tests.bench.photos_laws FOLDER``.
+"""Error against elevation, distance, depth offset and blur: ``python -m tests.bench.photos_laws FOLDER [DRAWS]``.
 
 Pictures of the plain renderer of the tests, one thing varied at a time, several draws each. FOLDER gets one PNG for
 each. Dots: errors. Drawn line: the error that the law of the thing predicts for a measurement that does not know it:
@@ -24,7 +24,6 @@ from PIL import Image, ImageDraw
 from tests.vision.render import World, drawn, render, setup_table
 from vision import Measurement, Photo, measure, setup_from_mapping
 
-DRAWS = 6
 SIZE, FRAME = (720, 460), (80, 30, 690, 400)
 INK, DOT, LAW = (30, 30, 30), (0, 114, 178), (213, 94, 0)
 
@@ -62,12 +61,12 @@ SWEEPS: dict[str, tuple[str, list[float], Callable[[World, float], World], Calla
 }
 
 
-def sweep(name: str) -> list[tuple[float, float, float]]:
+def sweep(name: str, draws: int) -> list[tuple[float, float, float]]:
     """Value, error and stated uncertainty (mm) of every picture that was measured."""
     _, values, change, _ = SWEEPS[name]
     out = []
     for v in values:
-        for seed in range(DRAWS):
+        for seed in range(draws):
             w = change(_world(1000 + seed), v)
             got = measure(Photo(render(w), ""), setup_from_mapping(setup_table(w)))
             if isinstance(got, Measurement):
@@ -114,8 +113,9 @@ def main() -> None:
     """Sweep, print, draw."""
     folder = Path(sys.argv[1])
     folder.mkdir(parents=True, exist_ok=True)
+    draws = int(sys.argv[2]) if len(sys.argv) > 2 else 6
     for name in SWEEPS:
-        rows = sweep(name)
+        rows = sweep(name, draws)
         plot(name, rows).save(folder / f"error-{name}.png")
         print(f"\n{SWEEPS[name][0]:36}{'n':>3}{'median':>9}{'worst':>9}{'U':>8}{'inside':>8}{'law':>9}")
         for v in SWEEPS[name][1]:
