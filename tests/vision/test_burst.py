@@ -28,7 +28,8 @@ def said(value: float, expanded: float = 0.2) -> Measurement:
 def test_sharpness_falls_with_blur_and_not_with_light() -> None:
     rgb = render(replace(WORLD, noise=1.0, blur=0.6))
     steep = [worth(cv2.GaussianBlur(rgb, (0, 0), s)).steepness for s in (0.5, 1.0, 2.0, 4.0)]
-    assert steep == sorted(steep, reverse=True)
+    assert steep[0] == pytest.approx(steep[1], rel=0.05)  # both below the smoothing
+    assert steep[1] > steep[2] > steep[3]
     assert steep[2] / steep[3] == pytest.approx(2.0, rel=0.35)  # 1 / blur once it is larger than the smoothing
     dim = worth((rgb * 0.6).astype(np.uint8)).steepness
     assert dim == pytest.approx(worth(rgb).steepness, rel=0.1)
