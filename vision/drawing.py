@@ -177,10 +177,10 @@ def _dimension(pen: _Pen, m: Measurement, limits: Limits | None, half: float, or
     assert p.foot is not None
     assert p.up is not None
     side = (p.rim_line[1] - p.rim_line[0]) / np.linalg.norm(p.rim_line[1] - p.rim_line[0])
-    foot = p.foot - origin
+    foot, up = p.foot - origin, p.up
 
     def on(mm: float, across: float) -> Array:
-        return np.asarray(foot + p.up * mm + side * across * half)
+        return np.asarray(foot + up * mm + side * across * half)
 
     pen.line(p.rim_line - origin, _RIM)
     x, y = pen.at(on(0, -1.3))[0]
