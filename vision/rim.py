@@ -247,36 +247,26 @@ def fit_given(points: Array, pose: Pose, y: float, geometry: Geometry, camera: C
     """
     centre, d = rays(undistort(points, camera), pose.vector)
     at = centre + ((y - centre[1]) / d[:, 1])[:, None] * d
-    q = np.zeros(adjust.SIZE)
-    q[:6] = pose.vector
-    q[6:9] = [float(at[:, 0].min() + at[:, 0].max()) / 2, y, float(np.median(at[:, 2]))]
-    q[adjust.BREAK], q[adjust.INNER] = geometry.edge_break_mm, 0.46 * geometry.rim_diameter_mm
-    p = adjust.Problem(
-        pose.seen,
-        camera,
-        geometry,
-        _turn(pose, q[6:9]),
-        float(np.radians(geometry.card_lean_u_deg)),
-        x_guess=float(q[6]),
-        x_sigma=0.1 * geometry.rim_diameter_mm,
-        depth_guess=y,
-        depth_sigma=geometry.tip_from_axis_mm / 2,
-        arc=points,
-        arc_sigma=1.5,
-    )
+    x = float(at[:, 0].min() + at[:, 0].max()) / 2
+    q = _first_guess(pose, geometry, [x, y, float(np.median(at[:, 2]))])
+    p = replace(_depth_problem(pose, geometry, camera, q), arc=points, arc_sigma=1.5)
     q = adjust.solve(q, p, np.ones(adjust.SIZE, bool))
     cov, gain = adjust.covariance(q, p)
     rms = float(np.sqrt(np.mean(arc_residuals(q, p) ** 2)))
     return Rim(q, p, cov, gain, 1.0, min(rms, 0.9), (0, 0))
 
 
-def fit_standing(pose: Pose, y: float, geometry: Geometry, camera: Camera, edge_z: float) -> Rim:
-    """The rim plane of a card that stands on the rim, from the card's lower edge alone."""
+def _first_guess(pose: Pose, geometry: Geometry, centre: list[float]) -> Array:
+    """The unknowns before the first fit: the pose as found, the rim's centre (x, depth, height) as guessed."""
     q = np.zeros(adjust.SIZE)
-    q[:6] = pose.vector
-    q[6:9] = [float(pose.seen.card[:, 0].mean()), y, edge_z]
+    q[:6], q[6:9] = pose.vector, centre
     q[adjust.BREAK], q[adjust.INNER] = geometry.edge_break_mm, 0.46 * geometry.rim_diameter_mm
-    p = adjust.Problem(
+    return q
+
+
+def _depth_problem(pose: Pose, geometry: Geometry, camera: Camera, q: Array) -> adjust.Problem:
+    """A fit that takes the guessed centre and depth for about right."""
+    return adjust.Problem(
         pose.seen,
         camera,
         geometry,
@@ -284,10 +274,15 @@ def fit_standing(pose: Pose, y: float, geometry: Geometry, camera: Camera, edge_
         float(np.radians(geometry.card_lean_u_deg)),
         x_guess=float(q[6]),
         x_sigma=0.1 * geometry.rim_diameter_mm,
-        depth_guess=y,
+        depth_guess=float(q[7]),
         depth_sigma=geometry.tip_from_axis_mm / 2,
-        edge_z=edge_z,
     )
+
+
+def fit_standing(pose: Pose, y: float, geometry: Geometry, camera: Camera, edge_z: float) -> Rim:
+    """The rim plane of a card that stands on the rim, from the card's lower edge alone."""
+    q = _first_guess(pose, geometry, [float(pose.seen.card[:, 0].mean()), y, edge_z])
+    p = replace(_depth_problem(pose, geometry, camera, q), edge_z=edge_z)
     q = adjust.solve(q, p, np.ones(adjust.SIZE, bool))
     return Rim(q, p, *adjust.covariance(q, p), 1.0, 0.0, (0, 0))
 
