@@ -21,9 +21,9 @@ from capture.bench.gate.people import People
 from capture.bench.gate.visitors import write_secret
 from capture.bench.page.guard import HEADER, Door
 from capture.bench.page.serve import BenchServer, Network
-from tests.live.conftest import Served, browser, page, running
+from tests.live.conftest import Served, browser, running
 
-__all__ = ["browser", "page"]
+__all__ = ["browser"]
 
 LOOPBACK = ipaddress.ip_address("127.0.0.1")
 PASSPHRASE = "seven kettles under glass"

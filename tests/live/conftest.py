@@ -66,19 +66,3 @@ def browser(driver: Any) -> Iterator[Any]:
     started = driver.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
     yield started
     started.close()
-
-
-@pytest.fixture
-def page(browser: Any) -> Iterator[Any]:
-    """An empty page; fails the test when the page had any error of its own."""
-    context = browser.new_context(viewport={"width": 1280, "height": 800})
-    context.set_default_timeout(40_000)
-    opened = context.new_page()
-    faults: list[str] = []
-    opened.on("pageerror", lambda error: faults.append(str(error)))
-    opened.on(
-        "console", lambda message: faults.append(message.text) if "Content Security Policy" in message.text else None
-    )
-    yield opened
-    context.close()
-    assert faults == []
