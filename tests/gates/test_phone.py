@@ -292,6 +292,7 @@ def test_a_refused_picture_says_why_and_what_to_do(page: Any, phone: Any, gated:
     bench.served.bench.desk._measure = lambda _: lambda data, view, **_: Looked(refusal, None)
     open_bench(page, bench)
     phone.goto(code_on(page))
+    phone.locator("#take").wait_for()
     phone.locator("#picture").set_input_files(tip())
     phone.locator("#value").filter(has_text="Rest the camera").wait_for()
     phone.locator("#todo").filter(has_text="Take the picture again").wait_for()
@@ -315,6 +316,7 @@ def test_what_is_no_picture_is_said_and_another_can_be_taken(page: Any, phone: A
     bench = gated()
     open_bench(page, bench)
     phone.goto(code_on(page))
+    phone.locator("#take").wait_for()
     phone.locator("#stored").set_input_files(
         {"name": "x.heic", "mimeType": "image/heic", "buffer": b"\0\0\0\x18ftypheic"}
     )
