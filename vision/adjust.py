@@ -54,7 +54,7 @@ class Problem:
     inner: Array = field(default_factory=lambda: np.zeros((0, 2)))
     arc_sigma: Array | float = 1.0
     inner_sigma: Array | float = 1.0
-    side_sigma: float = 1.0
+    side_sigmas: tuple[float, float] = (1.0, 1.0)
     scale: float = 1.0
     edge_z: float | None = None
 
@@ -239,13 +239,13 @@ def residual_parts(q: Array, p: Problem) -> list[tuple[Array, bool]]:
         parts.append((np.stack(rows) * f / p.inner_sigma, True))
     r = g.rim_diameter_mm / 2
     tangent = np.arccos(np.clip(r / np.maximum(m.distance, r * 1.01), -1, 1))[:, None]
-    for side, u in ((1, right), (-1, left)):
+    for side, u, sigma in ((1, right, p.side_sigmas[1]), (-1, left, p.side_sigmas[0])):
         if len(u):
             at = np.repeat(phi + side * tangent, 2, axis=1)
             ends = _seen(m, _circles(m, r, at, np.array([0.0, -3.0])), p.turn)
             k = (ends[:, 1, 0] - ends[:, 0, 0]) / (ends[:, 1, 1] - ends[:, 0, 1])
             off = u[None, :, 0] - ends[:, :1, 0] - k[:, None] * (u[None, :, 1] - ends[:, :1, 1])
-            parts.append((off * f / p.side_sigma, True))
+            parts.append((off * f / sigma, True))
     prior = [
         q[:, 9] / p.lean_sigma,
         q[:, 10] / p.lean_sigma,
@@ -291,6 +291,13 @@ def _weights(r: Array, soft: npt.NDArray[np.bool_], huber: float) -> Array:
     return np.where(soft, np.sqrt(np.minimum(1.0, huber / np.maximum(np.abs(r), 1e-12))), 1.0)
 
 
+def cost(q: Array, p: Problem, huber: float = 1.5) -> float:
+    """Sum of squared residuals, those that may be outliers counted after Huber."""
+    r, soft = residuals(q, p)
+    far = soft & (np.abs(r) > huber)
+    return float(np.sum(np.where(far, 2 * huber * np.abs(r) - huber**2, r**2)))
+
+
 def solve(q: Array, p: Problem, free: npt.NDArray[np.bool_], huber: float = 1.5, rounds: int = 25) -> Array:
     """Adjust the unknowns marked ``free`` (13,) from start values ``q``."""
     index = np.flatnonzero(free)
@@ -319,15 +326,24 @@ def solve(q: Array, p: Problem, free: npt.NDArray[np.bool_], huber: float = 1.5,
     return q
 
 
-def covariance(q: Array, p: Problem) -> tuple[Array, Array]:
+def covariance(q: Array, p: Problem) -> Array:
+    """Covariance (13, 13) of the unknowns."""
+    return _normal(q, p)[0]
+
+
+def covariance_and_gain(q: Array, p: Problem) -> tuple[Array, Array]:
     """Covariance (13, 13) of the unknowns, and the gain (13, inputs): d unknowns / d ``INPUTS``."""
-    r, soft = residuals(q, p)
-    w = _weights(r, soft, 1.5)
-    j = _slopes(q, p, np.arange(SIZE)) * w[:, None]
-    inv = np.asarray(np.linalg.pinv(j.T @ j), np.float64)
+    inv, j, w = _normal(q, p)
     v0 = p.inputs()
     dk = jacobian(lambda v: residuals(q, p.with_inputs(v))[0], v0, INPUT_STEPS) * w[:, None]
     return inv, np.asarray(-inv @ j.T @ dk)
+
+
+def _normal(q: Array, p: Problem) -> tuple[Array, Array, Array]:
+    r, soft = residuals(q, p)
+    w = _weights(r, soft, 1.5)
+    j = _slopes(q, p, np.arange(SIZE)) * w[:, None]
+    return np.asarray(np.linalg.pinv(j.T @ j), np.float64), j, w
 
 
 def to_pixels(turned: Array, p: Problem) -> Array:

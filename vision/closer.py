@@ -80,7 +80,7 @@ def _colours(rgb: npt.NDArray[np.uint8], px: Array, px_per_mm: float) -> list[Ar
     return list(np.asarray(out, np.float64).transpose(2, 0, 1) / 255)
 
 
-def _scale(q: Array, p: adjust.Problem) -> float:
+def scale(q: Array, p: adjust.Problem) -> float:
     """Picture pixels a millimetre at the case's axis."""
     return float(p.camera.matrix[0, 0]) / float(np.linalg.norm(adjust.camera_centre(q) - q[adjust.CENTRE]))
 
@@ -129,7 +129,7 @@ def follow(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, el
     down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
     px = _seen_at(np.broadcast_to(x, (_ROWS, _COLUMNS)), z[None] + down[:, None], q, p, y)
     flat = np.ones((_ROWS, _COLUMNS))
-    score = _run("edge", [*_colours(rgb, px, _scale(q, p)), flat * elevation / 15, flat * s, flat * float(near)])
+    score = _run("edge", [*_colours(rgb, px, scale(q, p)), flat * elevation / 15, flat * s, flat * float(near)])
     prob = np.exp(score - score.max(0))
     prob /= prob.sum(0)
     mean = np.sum(prob * down[:, None], axis=0)
@@ -151,7 +151,7 @@ def pinpoint(
         px = _seen_at(x, z, q, p, y)
         flat = np.ones((_SIDE, _SIDE))
         over = np.clip((z - np.interp(x, curve[:, 0], curve[:, 1])) / 2, -1, 1)
-        score = _run("tip", [*_colours(rgb, px, _scale(q, p)), flat * elevation / 15, over])
+        score = _run("tip", [*_colours(rgb, px, scale(q, p)), flat * elevation / 15, over])
         prob = np.exp(score - score.max())
         prob /= prob.sum()
         rows, cols = prob.sum(1), prob.sum(0)

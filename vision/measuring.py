@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from vision import adjust, budget, markers, rim, segment, tip
+from vision import adjust, budget, markers, outline, rim, segment, tip
 from vision.cameras import choose
 from vision.model import Array, Camera, Flag, Measurement, Photo, Pixels, Refusal, Setup
 from vision.optics import project
@@ -150,7 +150,7 @@ def _elevation_of_card(pose: Pose) -> float:
 
 def _view(photo: Photo, pose: Pose, camera: Camera, y: float) -> segment.View:
     view = segment.look(photo.rgb, pose.vector, camera, y, (0.0, 0.0))
-    first = rim.rough(view)
+    first = outline.rough(view)
     if first is None:
         return view
     dx, dz = first.middle_x, first.rim_z
@@ -162,7 +162,7 @@ def _view(photo: Photo, pose: Pose, camera: Camera, y: float) -> segment.View:
 def _rim(
     rgb: npt.NDArray[np.uint8], pose: Pose, view: segment.View, setup: Setup, camera: Camera, outlines: Pixels
 ) -> rim.Rim:
-    seen, edge, geometry = rim.rough(view), setup.target.edge_z_mm, setup.geometry
+    seen, edge, geometry = outline.rough(view), setup.target.edge_z_mm, setup.geometry
     found = None if seen is None else rim.fit(rgb, pose, view, seen, geometry, camera, edge)
     if edge is not None and (found is None or not _followed(found)):
         return rim.fit_standing(pose, view.y, geometry, camera, edge)

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from vision.model import Array, Camera
 from vision.optics import project
 
+Picture = npt.NDArray[np.uint8]
 WIDTH, HEIGHT, MM = 544, 320, 0.16
 OTHER, OUTSIDE, LAND, INSIDE, LEVER = range(5)
 

@@ -11,8 +11,8 @@ from vision import adjust, closer
 from vision.edges import colour_profiles, fit_colour, slopes, summits
 from vision.model import Array
 from vision.optics import project, rays, undistort
-from vision.rim import Picture, Rim
-from vision.segment import LEVER, MM, View
+from vision.rim import Rim
+from vision.segment import LEVER, MM, Picture, View
 
 _EDGE_MM = 0.2
 """How far the edge that was picked may be another one, when it is weighed against what the network tells."""

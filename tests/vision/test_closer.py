@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tests.vision.render import World, render, setup_table
-from vision import Photo, adjust, closer, markers, rim, segment, setup_from_mapping
+from vision import Photo, adjust, closer, markers, outline, rim, segment, setup_from_mapping
 from vision.pose import fit_pose
 
 WORLD = World(height=3.0, elevation=6.0)
@@ -20,7 +20,7 @@ def fitted() -> tuple[Photo, rim.Rim, float]:
     assert pose is not None
     y = -setup.target.depth_offset_mm
     view = segment.look(photo.rgb, pose.vector, setup.camera, y, (0.0, 0.0))
-    rough = rim.rough(view)
+    rough = outline.rough(view)
     assert rough is not None
     found = rim.fit(photo.rgb, pose, view, rough, setup.geometry, setup.camera)
     assert found is not None
