@@ -14,7 +14,7 @@ from capture.procedure.inside import phrases
 
 if TYPE_CHECKING:
     from capture.procedure.model import Procedure
-    from capture.speech.heard import Heard
+    from capture.speech.heard import Doubt, Heard
 
 AWAKE_S = 20.0
 """How long after the wake phrase, or after what was then said without a doubt, no further one is needed."""
@@ -62,8 +62,19 @@ class Called:
             if end or not one.doubts:
                 self._until_s = one.end_s + self._awake_s
             if not end or end < len(one.words):
-                found.append(after(one, end))
+                found.append(self._rest(one, end))
         return found
+
+    def _rest(self, heard: Heard, end: int) -> Heard:
+        """An utterance without the wake phrase in its first ``end`` words; with a wake phrase in it, it was called."""
+        if not end:
+            return heard
+        guesses = []
+        for guess in heard.guesses:
+            called = self._called([word.text for word in guess.words])
+            if called:
+                guesses.append(replace(guess, words=guess.words[called:], doubts=moved(guess.doubts, called)))
+        return replace(after(heard, end), guesses=tuple(guesses))
 
     def _called(self, words: Sequence[str]) -> int:
         """How many words there are up to the end of the last wake phrase; 0 without any."""
@@ -76,10 +87,12 @@ def after(heard: Heard, count: int) -> Heard:
     if not count:
         return heard
     words = heard.words[count:]
-    doubts = tuple(
-        replace(doubt, first=max(0, doubt.first - count), last=max(0, doubt.last - count)) for doubt in heard.doubts
-    )
-    return replace(heard, words=words, text=" ".join(word.text for word in words), doubts=doubts)
+    return replace(heard, words=words, text=" ".join(word.text for word in words), doubts=moved(heard.doubts, count))
+
+
+def moved(doubts: Iterable[Doubt], count: int) -> tuple[Doubt, ...]:
+    """Doubts about an utterance without its first ``count`` words."""
+    return tuple(replace(doubt, first=max(0, doubt.first - count), last=max(0, doubt.last - count)) for doubt in doubts)
 
 
 def with_wake(sentences: Sequence[str], wake: Sequence[Sequence[str]]) -> list[str]:

@@ -14,7 +14,8 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 from capture.bench.alike import alike
-from capture.bench.doubtful import material
+from capture.bench.choosing import choose, cost_of
+from capture.bench.doubtful import Reparse, material
 from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
 from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
 from capture.phrases import parse
@@ -36,6 +37,10 @@ UNCOUNTED = (UNJUDGED | admin.KINDS) - {admin.SIGNATURE}
 
 KEYBOARD = "keyboard"
 """What stands as the engine of words that were typed or chosen by hand: there is no sound to them."""
+
+MOST_ALSO = 5
+LEAST_SHARE = 0.02
+"""Of the other guesses at an utterance so many are kept in the record, unless they are hopeless."""
 
 _UNASKED = Warned(
     "photo_unasked",
@@ -166,8 +171,12 @@ class Session:
             EnvironmentFault: it could not be stored; nothing of it was, so that it can be tried again.
         """
         clip = self._record.put_media(heard.clip.wav_bytes(), "clip", "audio/wav")
+        objections: tuple[str, ...] = ()
+        if any(guess.words for guess in heard.guesses):
+            chosen = choose(heard, self._reparse(), partial(self._cost, moment=moment))
+            heard, objections = chosen.heard, chosen.objections()
         words = [word.text for word in heard.words]
-        return self._take(words, heard.doubts, _heard_body(heard), heard.words, moment, [clip])
+        return self._take(words, heard.doubts, _heard_body(heard), heard.words, moment, [clip], objections)
 
     def typed(self, words: Sequence[str], moment: Moment, line: str = "") -> tuple[Recorded, ...]:
         """Parse, judge and store words that were typed or chosen by hand; as ``hear``, without sound.
@@ -257,29 +266,39 @@ class Session:
         heard: Sequence[Word],
         moment: Moment,
         media: Sequence[MediaRef],
+        objections: Sequence[str] = (),
     ) -> tuple[Recorded, ...]:
-        view = self.view
-        context = Context(stage=view.stage, last_field=view.last_field)
-        reparse = partial(parse, procedure=self._procedure, context=context)
+        reparse = self._reparse()
         statements = reparse(words) or (
             NotUnderstood(words="", span=(0, 0), sentence="Sound, but no word that could be recognised; say it again."),
         )
         found: list[Recorded] = []
         asked: dict[str, None] = {}
         doubts = [*doubts, *alike(heard, reparse)]
-        for statement in statements:
-            matter = material(doubts, words, statement, reparse)
-            asked |= dict.fromkeys(doubt.reason for doubt in matter)
-            candidate = self._candidate(statement, matter, heard)
+        for i, statement in enumerate(statements):
+            reasons = [doubt.reason for doubt in material(doubts, words, statement, reparse)]
+            reasons += [objection for objection in objections[i : i + 1] if objection]
+            asked |= dict.fromkeys(reasons)
+            candidate = self._candidate(statement, reasons, heard)
             so_far = JobView.of([*self._recorded, *found], self._procedure)
             found += [Recorded(_new_id(), e, moment) for e in judge(self._procedure, so_far, candidate, moment)]
         return self._commit(found, media, {"heard": {**body, "doubts": list(asked)}})
 
-    def _candidate(self, statement: Said, doubts: Sequence[Doubt], heard: Sequence[Word]) -> Candidate:
+    def _reparse(self) -> Reparse:
+        """Words to statements, for the job as it stands."""
+        view = self.view
+        return partial(parse, procedure=self._procedure, context=Context(stage=view.stage, last_field=view.last_field))
+
+    def _cost(self, statements: Sequence[Said], moment: Moment) -> float:
+        """What a guess at an utterance is the less likely for its statements in this job."""
+        view = self.view
+        found = [e for said in statements for e in judge(self._procedure, view, Candidate(statement=said), moment)]
+        return cost_of(found, self._procedure.stage(view.stage) if view.stage else None)
+
+    def _candidate(self, statement: Said, doubts: Sequence[str], heard: Sequence[Word]) -> Candidate:
         first, last = statement.span
-        sentences = tuple(doubt.reason for doubt in doubts)
         confidence = min((word.confidence for word in heard[first:last]), default=None)
-        return Candidate(statement=statement, doubts=sentences, confidence=confidence, person=self.technician or None)
+        return Candidate(statement, doubts=tuple(doubts), confidence=confidence, person=self.technician or None)
 
     def _store(
         self, entries: Iterable[Entry], moment: Moment, media: Sequence[MediaRef], more: Mapping[str, Any]
@@ -349,7 +368,7 @@ def _new_id() -> str:
 
 
 def _heard_body(heard: Heard) -> dict[str, Any]:
-    return {
+    body: dict[str, Any] = {
         "text": heard.text,
         "engine": heard.engine,
         "start_s": round(heard.start_s, 3),
@@ -357,3 +376,16 @@ def _heard_body(heard: Heard) -> dict[str, Any]:
         "words": [asdict(replace(word, confidence=round(word.confidence, 4))) for word in heard.words],
         "second": heard.second,
     }
+    also = _also(heard)
+    return {**body, "also": also} if also else body
+
+
+def _also(heard: Heard) -> list[dict[str, Any]]:
+    """What else it may have been by the sound alone, with the share of it."""
+    if not heard.guesses:
+        return []
+    from capture.speech.guesses import shares
+
+    parts = zip(heard.guesses, shares([guess.score for guess in heard.guesses]), strict=True)
+    found = [(guess.text, part) for guess, part in parts if guess.text != heard.text and part >= LEAST_SHARE]
+    return [{"text": text, "share": round(part, 3)} for text, part in found[:MOST_ALSO]]

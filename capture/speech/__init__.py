@@ -8,7 +8,7 @@
 
 from .audio import Audio, read_audio
 from .errors import AudioError, ModelError, NoPronunciation, RecognitionError, VocabularyError
-from .heard import Clip, Doubt, Heard, Word
+from .heard import Clip, Doubt, Guess, Heard, Word
 from .language import UNKNOWN, Weights
 from .recogniser import Recogniser
 from .vocabulary import Vocabulary
@@ -19,6 +19,7 @@ __all__ = [
     "AudioError",
     "Clip",
     "Doubt",
+    "Guess",
     "Heard",
     "ModelError",
     "NoPronunciation",

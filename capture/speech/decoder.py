@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -157,9 +157,14 @@ def load_graphs(pairs: Sequence[tuple[Graph, Path]]) -> list[Any]:
 
 @dataclass(frozen=True)
 class Result:
-    """Words of one utterance; times in seconds from where the hearing began."""
+    """Words of one utterance; times in seconds from where the hearing began.
+
+    ``ways`` are all ways in which it may have been said, the likeliest first, each with the logarithm of how well it
+    fits; empty where they were not asked for. Their words have no confidence of their own.
+    """
 
     words: tuple[Word, ...]
+    ways: tuple[tuple[tuple[Word, ...], float], ...] = ()
 
     @property
     def text(self) -> str:
@@ -170,8 +175,14 @@ class Result:
 class Hearing:
     """A stream of samples to results, one for each utterance."""
 
-    def __init__(self, model: Any, grammar: Iterable[str] | None = None) -> None:
-        """Begin on a loaded model; ``grammar`` only for models that build their own graph."""
+    def __init__(self, model: Any, grammar: Iterable[str] | None = None, ways: int = 0) -> None:
+        """Begin on a loaded model.
+
+        Args:
+            model: what :func:`load` returned.
+            grammar: only for models that build their own graph.
+            ways: how many ways of hearing an utterance are wanted; 0: the best alone, with confidences.
+        """
         import vosk
 
         vosk.SetLogLevel(-1)
@@ -180,6 +191,8 @@ class Hearing:
         else:
             self._recogniser = vosk.KaldiRecognizer(model, RATE, json.dumps([*grammar, "[unk]"]))
         self._recogniser.SetWords(True)
+        if ways:
+            self._recogniser.SetMaxAlternatives(ways)
 
     def accept(self, pcm: bytes) -> bool:
         """Take int16 samples at 16 kHz; true when an utterance has ended."""
@@ -204,7 +217,16 @@ class Hearing:
 
 def _result(text: str) -> Result:
     found = json.loads(text)
-    words = [Word(w["word"], float(w["start"]), float(w["end"]), float(w["conf"])) for w in found.get("result", [])]
+    if "alternatives" in found:
+        ways = tuple((_words(way), float(way["confidence"])) for way in found["alternatives"])
+        return Result(ways[0][0] if ways else (), ways)
+    return Result(_words(found))
+
+
+def _words(found: Mapping[str, Any]) -> tuple[Word, ...]:
+    words = [
+        Word(w["word"], float(w["start"]), float(w["end"]), float(w.get("conf", 1.0))) for w in found.get("result", [])
+    ]
     if not words and found.get("text"):
         words = [Word(w, 0.0, 0.0, 0.0) for w in found["text"].split()]
-    return Result(tuple(words))
+    return tuple(words)

@@ -70,6 +70,24 @@ class Doubt:
 
 
 @dataclass(frozen=True)
+class Guess:
+    """One way in which an utterance may have been said.
+
+    ``score`` is the natural logarithm of how well it fits the sound by both hearings, against the first guess;
+    ``doubts`` are about sound in it that is no word.
+    """
+
+    words: tuple[Word, ...]
+    score: float
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def text(self) -> str:
+        """The words with spaces between them."""
+        return " ".join(word.text for word in self.words)
+
+
+@dataclass(frozen=True)
 class Heard:
     """One utterance. Words that belong to no vocabulary are doubts, never words."""
 
@@ -82,3 +100,5 @@ class Heard:
     engine: str
     second: str = ""
     """The text of the second hearing, empty if there was none."""
+    guesses: tuple[Guess, ...] = ()
+    """All that it may have been, the likeliest by the sound first; none where only one way is known."""

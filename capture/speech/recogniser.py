@@ -7,7 +7,8 @@ no word and what is faint becomes a doubt.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ from .decoder import Hearing, Result
 from .ending import Ending, Sentences, Waits
 from .errors import AudioError, ModelError
 from .graph import build
+from .guesses import WAYS, Way, united, unknown_doubts
 from .heard import Clip, Doubt, Heard, Word
 from .language import UNKNOWN, Weights
 from .level import level_doubts
@@ -27,6 +29,8 @@ from .vocabulary import PLAIN_WORDS, Vocabulary
 BEFORE_S = AFTER_S = 0.3
 CHUNK = 1600  # samples: a tenth of a second
 PARTIAL_EVERY = 3200  # samples; the decoder takes the longer over it the longer the utterance
+LEAD = 3200
+"""Samples of silence that the second hearing begins with."""
 OVERLAP = 1600
 """Samples of the silence after an utterance that the next hearing begins with."""
 FAINT = 0.5
@@ -70,6 +74,7 @@ class Recogniser:
             words = list(PLAIN_WORDS)
         folder = Path(model_dir) if model_dir is not None else decoder.EMBEDDED
         self._grammar: list[str] | None = None
+        self._ways = 0
         self._second: Any = None
         self._vocabulary: Vocabulary | None = None
         self._sentences: Sentences | None = None
@@ -90,6 +95,7 @@ class Recogniser:
         pairs = [(graph, folder)]
         if two and (folder / SECOND).is_dir():
             pairs.append((graph, folder / SECOND))
+            self._ways = WAYS
         elif two:
             pairs.append((build(words.loop_network(), words.pronunciations), folder))
         self._first, self._second = (*decoder.load_graphs(pairs), None)[:2]
@@ -121,7 +127,7 @@ class Recogniser:
 
     def _listen_from(self, at: int) -> None:
         """Begin a new hearing at a sample of the stream, from the sound that is kept."""
-        self._hearing = Hearing(self._first, self._grammar)
+        self._hearing = Hearing(self._first, self._grammar, self._ways)
         self._origin = max(at, self._kept_from)
         self._partial, self._partial_at = "", self._taken
         heard_already = bytes(self._kept[2 * (self._origin - self._kept_from) :])
@@ -205,10 +211,11 @@ class Recogniser:
             self._forget(self._taken - int(2 * RATE))
             return []
         shift = self._origin / RATE
-        words = [Word(w.text, w.start_s + shift, w.end_s + shift, w.confidence) for w in result.words]
+        words = _later(result.words, shift)
+        ways = tuple((_later(way, shift), score) for way, score in result.ways)
         clip = self._clip(words[0].start_s - BEFORE_S, words[-1].end_s + AFTER_S)
         self._forget(int((words[-1].end_s - BEFORE_S) * RATE))
-        return [self._utterance(words, clip)]
+        return [self._utterance(words, ways, clip)]
 
     def _clip(self, start_s: float, end_s: float) -> Clip:
         first = max(self._kept_from, round(start_s * RATE))
@@ -222,34 +229,32 @@ class Recogniser:
         del self._kept[: 2 * (first - self._kept_from)]
         self._kept_from = first
 
-    def _utterance(self, heard: list[Word], clip: Clip) -> Heard:
-        words = tuple(w for w in heard if w.text != UNKNOWN)
-        doubts = unknown_doubts(heard) + faint_doubts(words)
-        second = ""
+    def _utterance(self, heard: Sequence[Word], ways: Sequence[Way], clip: Clip) -> Heard:
+        other = self._heard_again(clip)
+        guesses = united(ways, other.ways) if ways else ()
+        words = guesses[0].words if guesses else tuple(w for w in heard if w.text != UNKNOWN)
+        doubts = (guesses[0].doubts if guesses else unknown_doubts(heard)) + faint_doubts(words)
         if self._second is not None and self._vocabulary is not None:
-            other = Hearing(self._second)
-            other.accept(bytes(6400) + clip.pcm + bytes(9600))
-            second = other.finish().text
-            said = [w for w in second.split() if w != UNKNOWN]
+            said = [w.text for w in other.words if w.text != UNKNOWN]
             doubts += disagreements([w.text for w in words], said, self._vocabulary.sounds)
         doubts += level_doubts(clip, len(words))
         text = " ".join(w.text for w in words)
-        return Heard(words, text, heard[0].start_s, heard[-1].end_s, clip, doubts, self.name, second)
+        start_s, end_s = (words[0].start_s, words[-1].end_s) if words else (heard[0].start_s, heard[-1].end_s)
+        return Heard(words, text, start_s, end_s, clip, doubts, self.name, other.text, guesses)
+
+    def _heard_again(self, clip: Clip) -> Result:
+        """The second hearing of a clip; its times count in the stream."""
+        if self._second is None:
+            return Result(())
+        hearing = Hearing(self._second, ways=self._ways)
+        hearing.accept(bytes(2 * LEAD) + clip.pcm + bytes(9600))
+        found = hearing.finish()
+        shift = clip.start_s - LEAD / RATE
+        return Result(_later(found.words, shift), tuple((_later(way, shift), score) for way, score in found.ways))
 
 
-def unknown_doubts(heard: list[Word]) -> tuple[Doubt, ...]:
-    """Doubts about the words beside sound that is no word of the vocabulary."""
-    doubts, at = [], 0
-    count = sum(w.text != UNKNOWN for w in heard)
-    for w in heard:
-        if w.text != UNKNOWN:
-            at += 1
-            continue
-        first, last = max(0, at - 1), max(0, min(at, count - 1))
-        where = f"at {w.start_s:.1f} s"
-        reason = f"Something {where} is no word that can be said here; say the whole again or confirm."
-        doubts.append(Doubt("unknown", first, last, reason))
-    return tuple(doubts)
+def _later(words: Iterable[Word], by_s: float) -> tuple[Word, ...]:
+    return tuple(replace(word, start_s=word.start_s + by_s, end_s=word.end_s + by_s) for word in words)
 
 
 def faint_doubts(words: tuple[Word, ...]) -> tuple[Doubt, ...]:
