@@ -35,6 +35,7 @@ def command(job: str, out: tuple[Path, ...], record: Path | None, as_json: bool)
     from capture.record.admin import find_job
     from capture.record.keys import keys_folder
     from capture.record.place import record_folder
+    from capture.record.spread import processors
     from capture.record.trouble import told_plainly
     from capture.record.trust import trusted
     from capture.review.certificate import Checked, certify
@@ -53,7 +54,7 @@ def command(job: str, out: tuple[Path, ...], record: Path | None, as_json: bool)
         if target.exists():
             raise UsageError(f"{target}: there is a file already, and nothing is overwritten; name another one.")
     with on_terminal("verifying") as progress:
-        found = verify(folder, progress=progress)
+        found = verify(folder, progress=progress, processes=processors())
     at = now().at
     with Record.open(folder, writing=False) as opened:
         sheet = certify(opened, whole, Checked.of(found, at), trust, at)

@@ -27,10 +27,11 @@ def command(record: Path | None, head: str | None, as_json: bool) -> int:
     from capture.commands.progress import on_terminal
     from capture.record import verify
     from capture.record.place import record_folder
+    from capture.record.spread import processors
 
     folder = record_folder(record)
     with on_terminal("verifying") as progress:
-        found = verify(folder, head=head, progress=progress)
+        found = verify(folder, head=head, progress=progress, processes=processors())
     click.echo(
         json.dumps(_as_json(folder, found), ensure_ascii=False, indent=2) if as_json else _as_text(folder, found)
     )

@@ -100,6 +100,6 @@ def _copy_media(folder: Path, work: Path, told: Progress) -> None:
                 stream.flush()
                 os.fsync(stream.fileno())
         told("files", done, len(digests))
-    noted = (line for line in heads.lines(folder) if isinstance(line, heads.HeadLine) and line.seq <= last)
+    noted = (line for line in heads.Lines(folder) if isinstance(line, heads.HeadLine) and line.seq <= last)
     while page := list(islice(noted, _LINES_AT_ONCE)):
         heads.add(work, [(line.seq, line.hash) for line in page])

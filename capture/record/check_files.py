@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
 from pathlib import Path
 
 from capture.record import media
 from capture.record.check_notes import Notes, names_in
 from capture.record.rows import Fault, MediaRef
+from capture.record.spread import Spread
+
+_Some = list[tuple[Path, MediaRef]]
+
+_PAGE = 32
+"""Files that are recomputed at a time."""
 
 _SHOWN = 5
 _MISSING = "the file is missing"
@@ -20,8 +27,9 @@ def check_files(
     progress: Callable[[str, int, int], None],
     fault: Callable[[Fault], None],
     notice: Callable[[Fault], None],
+    spread: Spread,
 ) -> int:
-    """Recompute every referenced file's SHA-256 and find the files that no row points to, folder by folder.
+    """Recompute every referenced file's SHA-256, then find the files that no row points to.
 
     Args:
         folder: the media folder.
@@ -29,6 +37,7 @@ def check_files(
         progress: told "media", how many files are done, of how many.
         fault: is told each fault.
         notice: is told each notice.
+        spread: recomputes some files at a time.
 
     Returns:
         How many files were recomputed.
@@ -36,27 +45,36 @@ def check_files(
     total = notes.index()
     prefixes = notes.prefixes()
     done = 0
+    for page, found in spread.over(_check_some, _pages(folder, notes, prefixes)):
+        for (path, ref), what in zip(page, found, strict=True):
+            _tell(what, ref, notes, _where(folder, path), fault, notice)
+        done += len(page)
+        progress("media", done, total)
     for prefix in sorted({*prefixes, *(path.name for path in names_in(folder))}):
-        expected: set[Path] = set()
-        for file in notes.files(prefix) if prefix in prefixes else ():
-            path = media.media_path(folder, file.ref.sha256)
-            expected.add(path)
-            _tell(path, file.ref, notes, _where(folder, path), fault, notice)
-            done += 1
-            progress("media", done, total)
+        expected = {file.ref.sha256 for file in notes.files(prefix)} if prefix in prefixes else set()
         _unknown(folder, folder / prefix, expected, notice)
     return done
 
 
+def _pages(folder: Path, notes: Notes, prefixes: Iterable[str]) -> Iterator[_Some]:
+    files = (file.ref for prefix in prefixes for file in notes.files(prefix))
+    while page := [(media.media_path(folder, ref.sha256), ref) for ref in islice(files, _PAGE)]:
+        yield page
+
+
+def _check_some(page: _Some) -> list[str | None]:
+    """What is wrong with each file."""
+    return [_check_file(path, ref) for path, ref in page]
+
+
 def _tell(
-    path: Path,
+    what: str | None,
     ref: MediaRef,
     notes: Notes,
     where: str,
     fault: Callable[[Fault], None],
     notice: Callable[[Fault], None],
 ) -> None:
-    what = _check_file(path, ref)
     if what in (None, _MISSING) and notes.purged_on_purpose(ref):
         notice(_purged(where, what is None, _pointing(ref, notes)))
     elif what:
@@ -91,11 +109,11 @@ def _pointing(ref: MediaRef, notes: Notes) -> str:
     return f"it is the {ref.kind} of row {shown}"
 
 
-def _unknown(folder: Path, inside: Path, expected: set[Path], notice: Callable[[Fault], None]) -> None:
+def _unknown(folder: Path, inside: Path, expected: set[str], notice: Callable[[Fault], None]) -> None:
     if not inside.exists() and not inside.is_symlink():
         return
     for path in media.files(inside) if inside.is_dir() else [inside]:
-        if path in expected:
+        if path.name in expected and path.parent == inside:
             continue
         if path.name.startswith(media.INCOMING):
             what = "a file whose writing was interrupted"

@@ -28,31 +28,40 @@ class HeadsWalk:
     """
 
     def __init__(self, folder: Path, look: Look, fault: Callable[[Fault], None]) -> None:
-        self._there = (folder / heads.NAME).exists()
-        self._lines = heads.lines(folder)
+        self._lines = heads.Lines(folder)
         self._look, self._fault = look, fault
         self._aside: list[heads.HeadLine] = []
         self._behind: dict[int, int] = {}
-        self._next = self._read()
+        self._ahead: heads.HeadLine | None = None
+
+    def rows(self, lines: bytes) -> bool:
+        """The next rows, by the lines that they must have; False, and nothing is done, when others come next."""
+        if self._ahead is None:
+            return self._lines.skip(lines)
+        first, _, rest = lines.partition(b"\n")
+        if first.decode() != f"{self._ahead.seq} {self._ahead.hash}" or not self._lines.skip(rest):
+            return False
+        self._ahead = None
+        return True
 
     def row(self, seq: int, id_: str, hash_: str) -> None:
         """The next row."""
-        while self._next is not None and self._next.seq < seq:
-            self._put_aside(self._next)
-            self._next = self._read()
-        if self._next is not None and self._next.seq == seq:
-            self._compare(self._next, id_, hash_)
-            self._next = self._read()
+        while (line := self._peek()) is not None and line.seq < seq:
+            self._put_aside(line)
+            self._ahead = None
+        if line is not None and line.seq == seq:
+            self._compare(line, id_, hash_)
+            self._ahead = None
         else:
             self._is_behind(seq)
 
     def finish(self, rows: int) -> list[Fault]:
         """All rows were taken, ``rows`` of them; returns the notices."""
-        while self._next is not None:
-            self._put_aside(self._next)
-            self._next = self._read()
+        while (line := self._peek()) is not None:
+            self._put_aside(line)
+            self._ahead = None
         self._settle()
-        if not self._there:
+        if not self._lines.there:
             todo = "rows cut off at the end show only against a head kept elsewhere"
             return [Fault(heads.NAME, "the file is missing", todo)] if rows else []
         what, todo = f"{heads.NAME} has no line for it", "a crash right after storing it leaves this"
@@ -60,6 +69,16 @@ class HeadsWalk:
             Fault(f"row {first}" if first == last else f"rows {first} to {last}", what, todo)
             for first, last in self._behind.items()
         ]
+
+    def close(self) -> None:
+        """Close the file; harmless when it is closed."""
+        self._lines.close()
+
+    def _peek(self) -> heads.HeadLine | None:
+        """The next line, which stays the next one until ``_ahead`` is taken away."""
+        if self._ahead is None:
+            self._ahead = self._read()
+        return self._ahead
 
     def _read(self) -> heads.HeadLine | None:
         for line in self._lines:

@@ -7,12 +7,13 @@ is written down here, so that the memory needed does not grow with the record.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 
+from capture.record.check_content import Remarks
 from capture.record.rows import MediaRef
 
 _SCHEMA = """
@@ -22,7 +23,6 @@ CREATE TABLE proven (job TEXT PRIMARY KEY, first INTEGER, imported INTEGER NOT N
 CREATE TABLE altered (job TEXT PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE astray (seq INTEGER PRIMARY KEY, id TEXT, job TEXT);
 """
-_WAITING = 5000
 _CACHE_KB = 32_768
 
 
@@ -45,7 +45,6 @@ class Notes:
         self._db.execute("PRAGMA synchronous = OFF")
         self._db.executescript(_SCHEMA)
         self._db.execute("BEGIN")
-        self._waiting: list[tuple[Any, ...]] = []
         self._purged = False
 
     def __enter__(self) -> Self:
@@ -56,35 +55,22 @@ class Notes:
     ) -> None:
         self._db.close()
 
-    def point(self, seq: int, job: str, refs: Iterable[MediaRef]) -> None:
-        """Row ``seq`` of ``job`` points to these files."""
-        self._waiting += [(ref.sha256, ref.size, ref.media_type, ref.kind, seq, job) for ref in refs]
-        if len(self._waiting) >= _WAITING:
-            self._flush()
-
-    def purge(self, job: str, digests: Iterable[str]) -> None:
-        """The job says that these files of its own were purged."""
-        self._purged = True
-        self._db.executemany("INSERT OR IGNORE INTO purged VALUES (?, ?)", [(job, digest) for digest in digests])
-
-    def prove(self, seq: int, job: str, *, imported: bool) -> None:
-        """The job has something that must be proven."""
-        self._db.execute(
+    def take(self, remarks: Remarks) -> None:
+        """Write down what some rows gave."""
+        put = self._db.executemany
+        put("INSERT INTO ref VALUES (?, ?, ?, ?, ?, ?)", remarks.refs)
+        if remarks.purged:
+            self._purged = True
+            put("INSERT OR IGNORE INTO purged VALUES (?, ?)", remarks.purged)
+        put(
             "INSERT INTO proven VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET imported = max(imported, excluded.imported)",
-            (job, seq, imported),
+            remarks.proven,
         )
-
-    def alter(self, job: str) -> None:
-        """The job has an entry that was written in review."""
-        self._db.execute("INSERT OR IGNORE INTO altered VALUES (?)", (job,))
-
-    def stray(self, seq: int, id_: str, job: str) -> None:
-        """The row says that it came from another record."""
-        self._db.execute("INSERT OR IGNORE INTO astray VALUES (?, ?, ?)", (seq, id_, job))
+        put("INSERT OR IGNORE INTO altered VALUES (?)", ((job,) for job in remarks.altered))
+        put("INSERT OR IGNORE INTO astray VALUES (?, ?, ?)", remarks.astray)
 
     def index(self) -> int:
         """Make ready to be asked; returns how many files there are."""
-        self._flush()
         self._db.execute("CREATE INDEX ref_file ON ref (sha256, size, seq)")
         (count,) = self._db.execute("SELECT count(*) FROM (SELECT 1 FROM ref GROUP BY sha256, size)").fetchone()
         return int(count)
@@ -134,10 +120,6 @@ class Notes:
         """(number, id) of rows that say that they were imported, in jobs that were not."""
         found = self._db.execute("SELECT seq, id FROM astray WHERE job NOT IN (SELECT job FROM proven WHERE imported)")
         return [(int(seq), str(id_)) for seq, id_ in found]
-
-    def _flush(self) -> None:
-        self._db.executemany("INSERT INTO ref VALUES (?, ?, ?, ?, ?, ?)", self._waiting)
-        self._waiting.clear()
 
 
 def names_in(folder: Path) -> list[Path]:

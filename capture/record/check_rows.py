@@ -3,38 +3,35 @@
 from __future__ import annotations
 
 import math
-import re
 import sqlite3
 from collections import OrderedDict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
 from typing import Any
 
 from capture.record import chain
-from capture.record.admin import IMPORTED, PURGED
+from capture.record.check_content import UUID7, Remarks
 from capture.record.check_heads import HeadsWalk
 from capture.record.check_notes import Notes
-from capture.record.check_proofs import PROVEN
-from capture.record.rows import Fault, Head, MediaRef
+from capture.record.check_page import COLUMNS, SoundPage, Time, Values, look
+from capture.record.rows import Fault, Head
+from capture.record.spread import Spread
 from capture.record.times import parse_time
 from capture.record.trouble import UNREADABLE
 
-_COLUMNS = ("seq", "id", "job", "kind", "at", "mono", "session", "body", "prev", "hash")
-_SELECT = f"SELECT {', '.join(_COLUMNS)} FROM ledger NOT INDEXED"
+_SELECT = f"SELECT {', '.join(COLUMNS)} FROM ledger NOT INDEXED"
 _PAGE = 500
 _SESSIONS = 4096
 """Sessions whose last time is remembered; one that rests for longer than so many others is begun anew."""
-_TEXTS = frozenset(_COLUMNS) - {"seq", "mono"}
-_UUID7 = re.compile(r"[0-9a-f]{8}-[0-9a-f]{4}-7[0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}")
-_SHA256 = re.compile(r"[0-9a-f]{64}")
+_TEXTS = frozenset(COLUMNS) - {"seq", "mono"}
 _COMPARE = "compare with a copy of the record; do not rely on this row"
 
 
 @dataclass
 class Chained:
     """What the walk along the chain found. ``head`` is the last row's; ``outside`` whether a row that is what it was
-    has the hash that was looked for."""
+    has the hash that was looked for. The ``next`` row must have this number, and ``prev`` as its own; ``times`` holds
+    each session's last."""
 
     notes: Notes
     told: Callable[[Fault], None]
@@ -43,7 +40,17 @@ class Chained:
     head: Head = field(default_factory=lambda: Head(0, chain.GENESIS))
     outside: bool = False
     notices: list[Fault] = field(default_factory=list)
-    times: OrderedDict[str, tuple[datetime, float]] = field(default_factory=OrderedDict)
+    next: int = 1
+    prev: str = chain.GENESIS
+    times: OrderedDict[str, Time] = field(default_factory=OrderedDict)
+
+    def pass_time(self, session: str, time: Time) -> Time | None:
+        """Keep a session's last time; returns the one before it."""
+        before = self.times.pop(session, None)
+        self.times[session] = time
+        if len(self.times) > _SESSIONS:
+            self.times.popitem(last=False)
+        return before
 
     def fault(self, seq: int, id_: object, what: str, todo: str = _COMPARE) -> None:
         """Tell a fault about a row."""
@@ -56,8 +63,9 @@ def check_rows(
     noted: HeadsWalk,
     last_noted: int,
     progress: Callable[[int, int], None],
+    spread: Spread,
 ) -> None:
-    """Walk along all rows.
+    """Walk along all rows, page by page; a page that is not sound, or does not follow what was before, row by row.
 
     Args:
         connection: the ledger, in one read transaction, its text handed out as bytes.
@@ -65,17 +73,49 @@ def check_rows(
         noted: is shown each row's id and hash.
         last_noted: the highest row number that ``heads.txt`` knows, 0 for none.
         progress: told how many rows are done, of how many.
+        spread: looks the pages through.
     """
-    expected, prev = 1, chain.GENESIS
     total = max(last_noted, _highest(connection))
-    for seq, values in _rows(connection, total, found):
-        _missing(found, expected, seq)
-        before = prev if seq == expected else None
-        expected = max(expected, seq + 1)
-        prev = _check_row(found, noted, seq, values, before) if values is not None else ""
-        if seq % _PAGE == 0:
-            progress(seq, total)
+    for page, sound in spread.over(look, _pages(connection, total, found)):
+        if sound is None or not _follows(sound, found) or not noted.rows(sound.lines):
+            _row_by_row(found, noted, page)
+        else:
+            _take(sound, found)
+        progress(found.next - 1, total)
     progress(total, total)
+
+
+def _follows(sound: SoundPage, found: Chained) -> bool:
+    """Does a page that is sound in itself follow what was before it, also in the time of its sessions?"""
+    if sound.first != found.next or sound.prev != found.prev:
+        return False
+    earlier = ((found.times.get(session), first) for session, (first, _) in sound.sessions.items())
+    return all(before is None or (at >= before[0] and mono >= before[1]) for before, (at, mono) in earlier)
+
+
+def _take(sound: SoundPage, found: Chained) -> None:
+    found.count += sound.last - sound.first + 1
+    found.next, found.prev = sound.last + 1, sound.hash
+    found.head = Head(sound.last, sound.hash)
+    found.outside |= found.wanted is not None and f" {found.wanted}".encode() in sound.lines
+    for session, (_, last) in sound.sessions.items():
+        found.pass_time(session, last)
+    found.notes.take(sound.remarks)
+
+
+def _row_by_row(found: Chained, noted: HeadsWalk, page: Iterable[Values]) -> None:
+    remarks = Remarks()
+    for values in page:
+        seq = values[0]
+        _missing(found, seq)
+        before = found.prev if seq == found.next else None
+        found.next = max(found.next, seq + 1)
+        found.prev = (
+            _check_row(found, noted, remarks, dict(zip(COLUMNS, values, strict=True)), before)
+            if len(values) > 1
+            else ""
+        )
+    found.notes.take(remarks)
 
 
 def check_ids(connection: sqlite3.Connection, found: Chained, *, sound: bool) -> None:
@@ -100,21 +140,24 @@ def _highest(connection: sqlite3.Connection) -> int:
     return highest if isinstance(highest, int) else 0
 
 
-def _rows(connection: sqlite3.Connection, total: int, found: Chained) -> Iterator[tuple[int, dict[str, Any] | None]]:
-    """All rows in order; None for one that SQLite cannot read. After damage every number is tried by itself."""
+def _pages(connection: sqlite3.Connection, total: int, found: Chained) -> Iterator[list[Values]]:
+    """All rows in order; of one that SQLite cannot read its number alone. After damage every number is tried by
+    itself."""
     last: int | None = None
     while True:
         where = "" if last is None else f"WHERE seq > {last}"
-        page = []
+        page: list[Values] = []
         try:
             for values in connection.execute(f"{_SELECT} {where} ORDER BY seq LIMIT {_PAGE}"):
                 page.append(values)
         except UNREADABLE as error:
-            yield from _named(page)
+            if page:
+                yield page
             last = page[-1][0] if page else last
-            yield from _one_by_one(connection, (last or 0) + 1, total, found, error)
+            yield from ([values] for values in _one_by_one(connection, (last or 0) + 1, total, found, error))
             return
-        yield from _named(page)
+        if page:
+            yield page
         if len(page) < _PAGE:
             return
         last = page[-1][0]
@@ -122,7 +165,7 @@ def _rows(connection: sqlite3.Connection, total: int, found: Chained) -> Iterato
 
 def _one_by_one(
     connection: sqlite3.Connection, first: int, total: int, found: Chained, error: Exception
-) -> Iterator[tuple[int, dict[str, Any] | None]]:
+) -> Iterator[Values]:
     if first > total:
         found.fault(first, "unknown", f"the ledger cannot be read from here on ({error})")
     for seq in range(first, total + 1):
@@ -130,18 +173,14 @@ def _one_by_one(
             values = connection.execute(f"{_SELECT} WHERE seq = ?", (seq,)).fetchone()
         except UNREADABLE as trouble:
             found.fault(seq, "unknown", f"the row cannot be read ({trouble})")
-            yield seq, None
+            yield (seq,)
         else:
             if values is not None:
-                yield from _named([values])
+                yield values
 
 
-def _named(page: list[tuple[Any, ...]]) -> Iterator[tuple[int, dict[str, Any]]]:
-    for values in page:
-        yield values[0], dict(zip(_COLUMNS, values, strict=True))
-
-
-def _missing(found: Chained, expected: int, seq: int) -> None:
+def _missing(found: Chained, seq: int) -> None:
+    expected = found.next
     if seq < 1:
         found.fault(seq, "any", "a row with this number was never written by the program")
     elif seq > expected:
@@ -149,10 +188,10 @@ def _missing(found: Chained, expected: int, seq: int) -> None:
         found.told(Fault(gone, "missing from the ledger", "put the ledger back from a copy"))
 
 
-def _check_row(found: Chained, noted: HeadsWalk, seq: int, values: dict[str, Any], before: str | None) -> str:
+def _check_row(found: Chained, noted: HeadsWalk, remarks: Remarks, values: dict[str, Any], before: str | None) -> str:
     """Check one row; returns the hash that the next row's ``prev`` must be."""
     row, undecodable = _decoded(values)
-    id_ = row["id"]
+    seq, id_ = row["seq"], row["id"]
     found.count += 1
     noted.row(seq, str(id_), str(row["hash"]))
     if undecodable:
@@ -177,7 +216,7 @@ def _check_row(found: Chained, noted: HeadsWalk, seq: int, values: dict[str, Any
     if before is not None and row["prev"] != before:
         found.fault(seq, id_, f"the chain is broken before it: it follows {row['prev']}, the row before has {before}")
     found.head = Head(seq, row["hash"])
-    _check_content(found, seq, row, itself=itself)
+    _check_content(found, remarks, row, itself=itself)
     return str(row["hash"])
 
 
@@ -196,47 +235,20 @@ def _decoded(values: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
     return row, sorted(undecodable)
 
 
-def _check_content(found: Chained, seq: int, row: dict[str, Any], *, itself: bool) -> None:
-    id_ = row["id"]
-    if not _UUID7.fullmatch(id_):
+def _check_content(found: Chained, remarks: Remarks, row: dict[str, Any], *, itself: bool) -> None:
+    seq, id_ = row["seq"], row["id"]
+    if not UUID7.fullmatch(id_):
         found.fault(seq, id_, "its id is not a UUIDv7")
     try:
         body, canonical = chain.load_canonical(row["body"])
-        refs = [_ref(medium) for medium in body.get("media", ())]
+        remarks.point(seq, row["job"], body.get("media", ()))
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         found.fault(seq, id_, f"its body is not what the program writes ({error!r})")
         return
     if not canonical:
         found.fault(seq, id_, "its body is not canonical JSON (RFC 8785)")
-    job, kind = row["job"], row["kind"]
-    if refs:
-        found.notes.point(seq, job, refs)
-    if kind == PURGED and itself:
-        found.notes.purge(job, _purged(body))
-    if kind in PROVEN:
-        found.notes.prove(seq, job, imported=kind == IMPORTED)
-    if "review" in body:
-        found.notes.alter(job)
-    if "origin" in body:
-        found.notes.stray(seq, id_, job)
+    remarks.add(seq, id_, row["job"], row["kind"], body, itself=itself)
     _check_time(found, seq, row)
-
-
-def _purged(body: dict[str, Any]) -> list[str]:
-    try:
-        return [str(item["sha256"]) for item in body["data"]["files"]]
-    except (KeyError, TypeError):
-        return []
-
-
-def _ref(medium: dict[str, Any]) -> MediaRef:
-    ref = MediaRef(medium["sha256"], medium["size"], medium["media_type"], medium["kind"])
-    if type(ref.size) is not int or not all(isinstance(t, str) for t in (ref.sha256, ref.media_type, ref.kind)):
-        raise TypeError(f"not a media reference: {medium}")
-    if not _SHA256.fullmatch(ref.sha256) or ref.size < 0:
-        raise ValueError(f"{ref.sha256!r} does not name a file of the media store")
-    (ref.media_type + ref.kind).encode()
-    return ref
 
 
 def _check_time(found: Chained, seq: int, row: dict[str, Any]) -> None:
@@ -245,10 +257,7 @@ def _check_time(found: Chained, seq: int, row: dict[str, Any]) -> None:
     except ValueError as error:
         found.fault(seq, row["id"], str(error))
         return
-    before = found.times.pop(row["session"], None)
-    found.times[row["session"]] = (at, row["mono"])
-    if len(found.times) > _SESSIONS:
-        found.times.popitem(last=False)
+    before = found.pass_time(row["session"], (at, row["mono"]))
     if before is None:
         return
     where = f"row {seq} (id {row['id']})"

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capture.record import schema
-from capture.record.connection import LEDGER
+from capture.record.connection import LEDGER, for_reading
 from capture.record.rows import Fault
 from capture.record.trouble import UNREADABLE
 
@@ -16,13 +18,26 @@ if TYPE_CHECKING:
 _RESTORE = "put the ledger back from a copy, or go on with what verifies"
 
 
-def check_database(connection: sqlite3.Connection) -> list[Fault]:
-    """SQLite's own integrity check, every complaint a fault."""
+def check_database(folder: Path) -> list[Fault]:
+    """SQLite's own integrity check of a record's ledger, every complaint a fault."""
+    try:
+        with closing(for_reading(folder)) as db:
+            return _integrity(db.conn)
+    except UNREADABLE as error:
+        return [_complaint(str(error))]
+
+
+def _integrity(connection: sqlite3.Connection) -> list[Fault]:
+    connection.text_factory = bytes
     try:
         lines = [_text(line) for (line,) in connection.execute("PRAGMA integrity_check(1000)")]
     except UNREADABLE as error:
         lines = [str(error)]
-    return [Fault(LEDGER, f"SQLite's integrity check says: {line}", _RESTORE) for line in lines if line != "ok"]
+    return [_complaint(line) for line in lines if line != "ok"]
+
+
+def _complaint(line: str) -> Fault:
+    return Fault(LEDGER, f"SQLite's integrity check says: {line}", _RESTORE)
 
 
 def check_schema(db: Database) -> list[Fault]:

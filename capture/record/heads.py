@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 NAME = "heads.txt"
 
@@ -28,25 +29,50 @@ class HeadLine:
     hash: str
 
 
-def lines(folder: Path) -> Iterator[HeadLine | int]:
+class Lines:
     """The lines of a record's ``heads.txt``, one after another; the number of one that cannot be read instead of it.
 
     A last line without its end and a run of zero bytes, which a crash or a power cut leaves, are neither. Nothing when
-    there is no such file.
+    there is no such file. The file is closed after the last line, or by ``close``.
     """
-    try:
-        stream = (folder / NAME).open("rb")
-    except FileNotFoundError:
-        return
-    with stream:
-        number = 0
-        while line := stream.readline(_LONGEST):
-            number += line.endswith(b"\n")
+
+    def __init__(self, folder: Path) -> None:
+        self._stream: BinaryIO | None = None
+        self._number = 0
+        with suppress(FileNotFoundError):
+            self._stream = (folder / NAME).open("rb")
+        self.there = self._stream is not None
+
+    def __iter__(self) -> Iterator[HeadLine | int]:
+        return self
+
+    def __next__(self) -> HeadLine | int:
+        while self._stream is not None and (line := self._stream.readline(_LONGEST)):
+            self._number += line.endswith(b"\n")
             found = _LINE.fullmatch(line.rstrip(b"\n"))
             if found and line.endswith(b"\n"):
-                yield HeadLine(number, int(found[1]), found[2].decode())
-            elif line.strip(b"\0\n") and line.endswith(b"\n"):
-                yield number
+                return HeadLine(self._number, int(found[1]), found[2].decode())
+            if line.strip(b"\0\n") and line.endswith(b"\n"):
+                return self._number
+        self.close()
+        raise StopIteration
+
+    def skip(self, text: bytes) -> bool:
+        """Step over whole lines if exactly these come next; else stay where it is."""
+        if self._stream is None:
+            return False
+        place = self._stream.tell()
+        if self._stream.read(len(text)) != text:
+            self._stream.seek(place)
+            return False
+        self._number += text.count(b"\n")
+        return True
+
+    def close(self) -> None:
+        """Close the file; harmless when it is closed."""
+        if self._stream is not None:
+            self._stream.close()
+            self._stream = None
 
 
 def last_noted(folder: Path) -> int:
@@ -63,7 +89,7 @@ def last_noted(folder: Path) -> int:
 def not_noted(folder: Path, seq: int) -> list[tuple[int, int]]:
     """The rows from 1 to ``seq`` that have no line, as (first, last) of each stretch."""
     known = bytearray(seq // 8 + 1)
-    for line in lines(folder):
+    for line in Lines(folder):
         if isinstance(line, HeadLine) and line.seq <= seq:
             known[line.seq >> 3] |= 1 << (line.seq & 7)
     stretches: list[tuple[int, int]] = []

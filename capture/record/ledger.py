@@ -22,8 +22,10 @@ from capture.record.uuid7 import uuid7
 if TYPE_CHECKING:
     from sqlite_utils import Database
 
-_COLUMNS = "seq, id, job, kind, at, mono, session, body, prev, hash"
-_INSERT = f"INSERT INTO ledger ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+COLUMNS = "seq, id, job, kind, at, mono, session, body, prev, hash"
+"""A row's columns, in the order of the fields of ``Row``."""
+
+_INSERT = f"INSERT INTO ledger ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 _PAGE = 500
 _NOTED_AT_ONCE = 100_000
 
@@ -176,7 +178,7 @@ class Record:
         last = 0
         while True:
             values = (last,) if job is None else (last, job)
-            page = self._fetch(f"SELECT {_COLUMNS} FROM ledger WHERE {where} ORDER BY seq LIMIT {_PAGE}", values)
+            page = self._fetch(f"SELECT {COLUMNS} FROM ledger WHERE {where} ORDER BY seq LIMIT {_PAGE}", values)
             for values_of_row in page:
                 yield _row(values_of_row)
             if len(page) < _PAGE:
@@ -189,7 +191,7 @@ class Record:
         Raises:
             UsageError: there is none.
         """
-        found = self._fetch(f"SELECT {_COLUMNS} FROM ledger WHERE id = ?", (id_,))
+        found = self._fetch(f"SELECT {COLUMNS} FROM ledger WHERE id = ?", (id_,))
         if not found:
             raise UsageError(f"{self.folder}: there is no row with the id {id_}; list the jobs to find it.")
         return _row(found[0])

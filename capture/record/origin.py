@@ -13,8 +13,7 @@ for all rows of a job.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from capture.errors import IntegrityError
 from capture.record import chain
@@ -24,8 +23,7 @@ KEY = "origin"
 _DEPTH = 64
 
 
-@dataclass(frozen=True)
-class Layer:
+class Layer(NamedTuple):
     """A row as it stands, or stood, in one ledger."""
 
     seq: int
@@ -48,7 +46,10 @@ def layers(row: Row) -> tuple[Layer, ...]:
     Raises:
         IntegrityError: its origin is not what an import writes.
     """
-    found = [Layer(row.seq, row.prev, row.hash, row.body)]
+    here = Layer(row.seq, row.prev, row.hash, row.body)
+    if KEY not in row.body:
+        return (here,)
+    found = [here]
     while KEY in found[-1].body and len(found) < _DEPTH:
         found.append(_inner(row, found[-1].body))
     return tuple(found)
@@ -56,6 +57,8 @@ def layers(row: Row) -> tuple[Layer, ...]:
 
 def origin_fault(row: Row) -> str | None:
     """Recompute a row's hashes in the ledgers that it came from; what is wrong as a phrase, or None."""
+    if KEY not in row.body:
+        return None
     try:
         found = layers(row)
         for layer in found[1:]:

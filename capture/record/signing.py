@@ -16,7 +16,6 @@ import base64
 import binascii
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 
 from capture.errors import UsageError
@@ -89,7 +88,7 @@ def holds(raw: bytes, domain: str, sealed: Mapping[str, Any]) -> bool:
 
 def digest_of(hashes: Iterable[str]) -> str:
     """The SHA-256 of the canonical JSON list of row hashes, in the order of the rows."""
-    return sha256(chain.canonical(list(hashes)).encode()).hexdigest()
+    return chain.list_hash(hashes)
 
 
 def sign_job(record: Record, job: str, role: str, signer: Signer, procedure: Procedure, moment: Moment) -> Row:

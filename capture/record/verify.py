@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 from capture.errors import UsageError
@@ -21,6 +22,7 @@ from capture.record.check_proofs import Proofs, check_proofs
 from capture.record.check_rows import Chained, check_ids, check_rows
 from capture.record.check_schema import check_database, check_schema
 from capture.record.rows import Fault, Verification
+from capture.record.spread import Spread
 from capture.record.trouble import UNREADABLE, told_plainly
 
 Progress = Callable[[str, int, int], None]
@@ -28,6 +30,9 @@ Progress = Callable[[str, int, int], None]
 
 MOST = 10_000
 """Faults that are named, and likewise notices; more are counted."""
+
+LARGE = 16_000_000
+"""From how many bytes of the ledger on the work is spread over several processes."""
 
 _HEAD = re.compile(r"[0-9a-f]{16,64}")
 
@@ -42,6 +47,10 @@ class _Findings:
     def fault(self, fault: Fault) -> None:
         """Add a fault."""
         self._add(0, fault)
+
+    def first(self, faults: list[Fault]) -> None:
+        """Put faults before all others."""
+        self._kept[0][:0] = faults
 
     def notice(self, notice: Fault) -> None:
         """Add a notice."""
@@ -66,7 +75,9 @@ class _Findings:
         return faults, notices
 
 
-def verify(folder: str | Path, *, head: str | None = None, progress: Progress | None = None) -> Verification:
+def verify(
+    folder: str | Path, *, head: str | None = None, progress: Progress | None = None, processes: int = 1
+) -> Verification:
     """Check a record.
 
     Args:
@@ -74,6 +85,7 @@ def verify(folder: str | Path, *, head: str | None = None, progress: Progress | 
         head: the hash of a row, or at least its first 16 digits, that was kept outside the record (printed on a
             report, say); the record must still contain that row, so that rows cut off or rewritten are seen.
         progress: called now and then.
+        processes: how many to spread the work of a large record over (see ``Spread``).
 
     Returns:
         Everything found.
@@ -87,16 +99,16 @@ def verify(folder: str | Path, *, head: str | None = None, progress: Progress | 
     wanted = _wanted(head)
     told = progress or (lambda what, done, total: None)
     findings = _Findings()
-    with told_plainly(folder), Notes() as notes:
+    with told_plainly(folder), Notes() as notes, Spread(processes if _is_large(folder) else 1) as spread:
         chained = Chained(notes, findings.fault, wanted)
-        _check_ledger(folder, chained, findings, told)
+        _check_ledger(folder, chained, findings, told, spread)
         if wanted is not None and not chained.outside and not chain.GENESIS.startswith(wanted):
             what = f"no row has the hash {wanted} that was kept outside: rows were cut off or rewritten"
             findings.fault(Fault(connection.LEDGER, what, "put the record back from a copy that has this row"))
-        files = check_files(folder / connection.MEDIA, notes, told, findings.fault, findings.notice)
+        files = check_files(folder / connection.MEDIA, notes, told, findings.fault, findings.notice, spread)
         proofs = Proofs()
         if chained.count:
-            proofs = check_proofs(folder, notes, lambda done: told("signed jobs", done, done))
+            proofs = check_proofs(folder, notes, lambda done: told("signed jobs", done, done), spread)
         for fault in proofs.faults:
             findings.fault(fault)
         for notice in proofs.notices:
@@ -105,7 +117,12 @@ def verify(folder: str | Path, *, head: str | None = None, progress: Progress | 
     return Verification(chained.count, files, chained.head, faults, notices, proofs.signatures, proofs.signed)
 
 
-def _check_ledger(folder: Path, chained: Chained, findings: _Findings, told: Progress) -> None:
+def _is_large(folder: Path) -> bool:
+    """Whether other processes would be worth their start."""
+    return connection.ledger_path(folder).stat().st_size >= LARGE
+
+
+def _check_ledger(folder: Path, chained: Chained, findings: _Findings, told: Progress, spread: Spread) -> None:
     try:
         db = connection.for_reading(folder)
     except UNREADABLE as error:
@@ -118,14 +135,15 @@ def _check_ledger(folder: Path, chained: Chained, findings: _Findings, told: Pro
         conn.text_factory = bytes
         conn.execute("BEGIN")
         told("database", 0, 1)
-        unsound = [*check_database(conn), *check_schema(db)]
-        for fault in unsound:
-            findings.fault(fault)
-        walk = HeadsWalk(folder, lambda seq: _stored(conn, seq), findings.fault)
-        last = heads.last_noted(folder)
-        check_rows(conn, chained, walk, last, lambda done, total: told("rows", done, total))
-        check_ids(conn, chained, sound=not unsound)
-        _finish(walk, chained, findings)
+        database = spread.beside(check_database, folder)
+        schema = check_schema(db)
+        with closing(HeadsWalk(folder, lambda seq: _stored(conn, seq), findings.fault)) as walk:
+            last = heads.last_noted(folder)
+            check_rows(conn, chained, walk, last, lambda done, total: told("rows", done, total), spread)
+            unsound = [*database(), *schema]
+            findings.first(unsound)
+            check_ids(conn, chained, sound=not unsound)
+            _finish(walk, chained, findings)
     finally:
         db.close()
 

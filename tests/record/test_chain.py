@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.record import Record
-from capture.record.chain import GENESIS, canonical, load, load_canonical, row_hash
+from capture.record.chain import GENESIS, canonical, list_hash, load, load_canonical, row_hash
 
 # RFC 8785 appendix B (values typed from memory of it): the double's bits, and how it must be written.
 APPENDIX_B = [
@@ -135,6 +135,37 @@ def test_text_that_is_not_canonical_is_seen(text: str) -> None:
 @pytest.mark.parametrize(("bits", "text"), APPENDIX_B)
 def test_canonical_numbers_are_taken_for_such(bits: str, text: str) -> None:
     assert load_canonical(f"[{text}]")[1]
+
+
+@given(st.from_regex(r"-?(0|[1-9][0-9]{0,24})(\.[0-9]{1,20})?([eE][-+]?[0-9]{1,3})?", fullmatch=True))
+def test_numbers_in_any_writing_are_judged_as_the_canonical_writer_does(number: str) -> None:
+    """Against rfc8785: the quick writer must never pass for canonical what the other writes in another way."""
+    text = f'{{"a":[{number}]}}'
+    try:
+        expected = rfc8785.dumps(load(text)).decode() == text
+    except ValueError:
+        with pytest.raises(ValueError):
+            load_canonical(text)
+    else:
+        assert load_canonical(text)[1] == expected
+
+
+@given(st.dictionaries(st.text(st.characters(exclude_categories=["Cs"])), st.text()))
+def test_texts_and_keys_of_any_script_are_judged_as_the_canonical_writer_does(value: dict[str, str]) -> None:
+    """Keys beyond U+FFFF sort differently, and half a pair of surrogates has no form at all."""
+    for text in (json.dumps(value, ensure_ascii=False, separators=(",", ":"), sort_keys=True), json.dumps(value)):
+        try:
+            expected = rfc8785.dumps(value).decode() == text
+        except ValueError:
+            with pytest.raises(ValueError):
+                load_canonical(text)
+        else:
+            assert load_canonical(text)[1] == expected
+
+
+@given(st.lists(st.text(st.characters(exclude_categories=["Cs"]))))
+def test_the_hash_of_a_list_is_that_of_the_canonical_writer(hashes: list[str]) -> None:
+    assert list_hash(hashes) == sha256(rfc8785.dumps(hashes)).hexdigest()
 
 
 @pytest.mark.parametrize("text", ["NaN", "[Infinity]", '{"a":-Infinity}', '{"a":[1,NaN]}'])
