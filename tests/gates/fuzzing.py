@@ -106,7 +106,13 @@ def requests(rule: Rule) -> some.SearchStrategy[Sent]:
 
 def _part(rule: Rule, place: int) -> some.SearchStrategy[str]:
     marks = [part for part in rule.path.split("/") if part.startswith("{")]
-    known = {"{job}": ["<job>"], "{digest}": ["<digest>"], "{number:int}": ["0", "1", "7"], "{action}": list(ACTIONS)}
+    known = {
+        "{job}": ["<job>"],
+        "{digest}": ["<digest>"],
+        "{number:int}": ["0", "1", "7"],
+        "{action}": list(ACTIONS),
+        "{form}": ["pdf", "html"],
+    }
     likely = DIRECT.get(rule.path) or known.get(marks[place]) or ["icon.svg", "bench.css"]
     return _mostly(some.sampled_from(likely), texts)
 

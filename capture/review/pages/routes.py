@@ -22,10 +22,12 @@ from capture.record.keys import keys_folder
 from capture.review.lookups_index import open_index
 from capture.review.pages import acts, job_list, render, rewrite
 from capture.review.pages.act import Act
+from capture.review.pages.certificates import FORMS, Certificates
 from capture.review.pages.charts import charts_of
 from capture.review.pages.clips import SERVED, Shelf
 from capture.review.pages.find_page import found
 from capture.review.pages.job_page import JobPage, job_page
+from capture.review.pages.ranges import ranged
 from capture.review.pages.who import COOKIE, Asking, Role, Who, clean_name, cookie_of
 
 if TYPE_CHECKING:
@@ -65,6 +67,7 @@ RULES: tuple[tuple[Literal["GET", "POST"], str, tuple[Role, ...]], ...] = (
     ("GET", "/review/static/{name}", ("technician", "reviewer", "reader")),
     ("GET", "/review/job/{job}", ("technician", "reviewer", "reader")),
     ("GET", "/review/job/{job}/media/{digest}", ("technician", "reviewer", "reader")),
+    ("GET", "/review/job/{job}/certificate/{form}", ("technician", "reviewer", "reader")),
     ("POST", "/review/who", ("technician", "reviewer", "reader")),
     ("POST", "/review/job/{job}/{action}", ("technician", "reviewer")),
 )
@@ -80,6 +83,7 @@ def review_routes(place: Place) -> list[Route]:
         "/review/static/{name}": pages.static,
         "/review/job/{job}": pages.job,
         "/review/job/{job}/media/{digest}": pages.medium,
+        "/review/job/{job}/certificate/{form}": pages.certificate,
         "/review/who": pages.person,
         "/review/job/{job}/{action}": pages.act,
     }
@@ -114,6 +118,7 @@ class _Pages:
     def __init__(self, place: Place) -> None:
         self._place = place
         self._shelf = Shelf()
+        self._certificates = Certificates(place.record)
         self._session = new_id()
 
     async def jobs(self, request: Request) -> Response:
@@ -170,7 +175,15 @@ class _Pages:
         known = await asyncio.to_thread(read)
         if known is None:
             raise Refused(404, "This job has no such sound or picture.")
-        return Response(known[0], media_type=known[1])
+        return ranged(request, *known, digest)
+
+    async def certificate(self, request: Request) -> Response:
+        job, form = _job(request), request.path_params["form"]
+        if form not in FORMS:
+            raise Refused(404, f"A certificate is had as {' or '.join(FORMS)}.")
+        content = await asyncio.to_thread(self._certificates.made, job, form)
+        name = f'attachment; filename="certificate-{job}.{form}"'
+        return Response(content, media_type=FORMS[form], headers={"content-disposition": name})
 
     async def act(self, request: Request) -> Response:
         job, action = _job(request), request.path_params["action"]
