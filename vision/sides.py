@@ -1,7 +1,10 @@
 """The case's two sides just below the rim: how far apart they are seen tells how far away the case stands.
 
-Beside the case's own edge run others: the card's, a mirrored one, a groove's. Each side's edges are candidates; the
-pair is taken that agrees best with what is known without them, with the classes and with how clearly each stands out.
+Beside the case's own edge run others: the card's, a mirrored one, a groove's. And a round body that is not quite matt
+mirrors what is behind it where it is seen at a grazing angle (Fresnel's reflectance goes to one): its own colour fades
+some tenths of a millimetre before its end, and the end itself is the fainter edge outside. Each side's edges are
+candidates; the pair is taken that agrees best with what is known without them, with the classes, with how clearly each
+stands out and with being the outermost.
 """
 
 from __future__ import annotations
@@ -22,16 +25,21 @@ from vision.segment import MM, Picture, View
 
 _BELOW_MM = np.linspace(0.25, 1.4, 12)
 """Where, below the rim's edge break, a side is looked at."""
-_REACH_MM, _OWN_MM, _CLASSES_MM = 3.5, 0.06, 0.3
-"""How far from the expected place; how well a side's edge is located; how well the classes tell it."""
-_ASTRAY, _MISSING, _INNER = 0.15, 9.0, 0.8
+_REACH_MM, _OWN_MM, _FADED_MM = 3.5, 0.08, 0.05
+"""How far from the expected place; how well a side's edge is located; how far inside its end a body is seen to fade."""
+_CLASSES_MM = (0.3, 0.7)
+"""How far a side lies inside or outside what the classes take for it: they too see where its colour fades."""
+_ASTRAY, _MISSING, _INNER = 0.15, 9.0, 3.0
 """Share of sides that the classes tell quite wrongly; what it costs to leave a side out, or to take an edge that has
 another one outside, in units of a squared sigma."""
 _WIDER = 1.5
 """What is known without the sides is taken to be so much less sure: a tip may stand anywhere within its bounds."""
+_ABOVE, _GOES_ON = 1.8, 1.5
+"""An edge that goes on over the rim is not the case's: where to look (in lengths of the part of the side that is looked
+at), and what it costs."""
 _FAINT = 6.0
 """Grey values a pixel: an edge that is less steep is less likely a side."""
-_FAR = 6.0
+_FAR = 5.0
 """Pairs that so much more speaks against are left aside."""
 _ELSEWHERE_MM, _WRONG = 12.0, 3.0
 """The target may not stand where the setup says: how far off the case then is, and what that costs."""
@@ -39,11 +47,13 @@ _ELSEWHERE_MM, _WRONG = 12.0, 3.0
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One edge: its points (N, 2) px; how far it lies outside the expected place, mm; what speaks against it."""
+    """One edge: its points (N, 2) px; how far it lies outside the expected place, mm; what speaks against it; whether
+    it goes on over the rim."""
 
     points: Array
     off_mm: float
     cost: float
+    goes_on: bool
 
 
 def choose(rgb: Picture, view: View, q: Array, p: adjust.Problem, covariance: Array) -> adjust.Problem:
@@ -67,7 +77,7 @@ def choose(rgb: Picture, view: View, q: Array, p: adjust.Problem, covariance: Ar
     left, right = pairs[best]
     if costs[best] < there[best]:
         p = replace(p, depth_sigma=_ELSEWHERE_MM)
-    likely = np.where(costs < costs.min() + _FAR, np.exp(-0.5 * (costs - costs.min())), 0.0)
+    likely = np.where(costs < costs.min() + _FAR, np.exp(costs.min() - costs), 0.0)
     size = closer.scale(q, p)
     doubts = [_doubt(one, [pair[k] for pair in pairs], likely) for k, one in enumerate((left, right))]
     points = [np.zeros((0, 2)) if one is None else one.points for one in (left, right)]
@@ -115,34 +125,48 @@ def candidates(rgb: Picture, view: View, q: Array, p: adjust.Problem, side: int)
     """Edges near a side's expected place, at most six."""
     px, normal = _line(q, p, side)
     scale = closer.scale(q, p)
-    t, v = colour_profiles(rgb, px, np.repeat(normal[None], len(px), 0), _REACH_MM * scale + 4)
-    mean = slopes(t, v.mean(0)[None], 0.8)
-    strength = np.linalg.norm(mean, axis=2)
-    strong = np.where(summits(strength) & (np.abs(t) <= _REACH_MM * scale)[None], strength, 0)[0]
-    seen = closer.in_plane(px, q, p, view.y)
-    told = ends(view, (view.z0 - seen[:, 1]) / MM, (q[6] - view.x0) / MM)
-    at = None if told is None else side * (float(view.x(np.array([told[side > 0]]))[0]) - float(seen[:, 0].mean()))
+    t, v, mean, strength = _across(rgb, px, normal, scale)
+    above = _across(rgb, px - (px[-1] - px[0]) * _ABOVE, normal, scale)[3]
+    strong = np.where(summits(strength[None])[0] & (np.abs(t) <= _REACH_MM * scale), strength, 0)
+    at = _told(view, q, p, side, px)
     out = []
     for k in np.argsort(strong)[::-1][:6]:
         if strong[k] < _FAINT / 8:
             break
         points = _follow(t, v, mean, int(k), px, normal, 0.15 * scale)
-        if len(points) >= 5:
-            off = float(np.median((points - px[0]) @ normal)) / scale
-            cost = -1.5 * math.log(min(1.0, float(strong[k]) / _FAINT))
-            out.append(Side(points, off, cost + (0 if at is None else _against(off - at))))
+        if len(points) < 5:
+            continue
+        points = points + _FADED_MM * scale * normal
+        off = float(np.median((points - px[0]) @ normal)) / scale
+        cost = -1.5 * math.log(min(1.0, float(strong[k]) / _FAINT)) + (0 if at is None else _against(off - at))
+        goes_on = bool(above[np.abs(t - t[k]) <= 0.15 * scale].max() > max(strong[k] / 2, _FAINT / 2))
+        out.append(Side(points, off, cost + _GOES_ON * goes_on, goes_on))
     return [replace(one, cost=one.cost + _INNER * _has_one_outside(one, out)) for one in out]
 
 
+def _across(rgb: Picture, px: Array, normal: Array, scale: float) -> tuple[Array, Array, Array, Array]:
+    """Places across a side (M,) px; colours there (N, M, 3); their mean's slope (1, M, 3) and how steep it is (M,)."""
+    t, v = colour_profiles(rgb, px, np.repeat(normal[None], len(px), 0), _REACH_MM * scale + 4)
+    mean = slopes(t, v.mean(0)[None], 0.8)
+    return t, v, mean, np.linalg.norm(mean[0], axis=1)
+
+
+def _told(view: View, q: Array, p: adjust.Problem, side: int, px: Array) -> float | None:
+    """How far outside (mm) of the expected place ``px`` the classes see the case end."""
+    seen = closer.in_plane(px, q, p, view.y)
+    at = ends(view, (view.z0 - seen[:, 1]) / MM, (q[6] - view.x0) / MM)
+    return None if at is None else side * (float(view.x(np.array([at[side > 0]]))[0]) - float(seen[:, 0].mean()))
+
+
 def _has_one_outside(one: Side, others: list[Side]) -> bool:
-    """Whether a credible edge runs not far outside: near its end a case mirrors what is behind it, and its last edge is
-    the faint one."""
-    return any(0.12 < other.off_mm - one.off_mm < 1.2 and other.cost < _MISSING - 3 for other in others)
+    """Whether a credible edge that ends at the rim runs not far outside."""
+    near = (other for other in others if 0.12 < other.off_mm - one.off_mm < 1.05)
+    return any(other.cost < _MISSING - 3 and not other.goes_on for other in near)
 
 
 def _against(off_mm: float) -> float:
     """What the classes say against an edge that lies so far from theirs."""
-    likely = (1 - _ASTRAY) * math.exp(-0.5 * (off_mm / _CLASSES_MM) ** 2) + _ASTRAY * _CLASSES_MM
+    likely = (1 - _ASTRAY) * math.exp(-0.5 * (off_mm / _CLASSES_MM[off_mm > 0]) ** 2) + _ASTRAY * _CLASSES_MM[0]
     return -2 * math.log(likely)
 
 

@@ -14,9 +14,11 @@ from vision.optics import project, rays, undistort
 from vision.rim import Rim
 from vision.segment import LEVER, MM, Picture, View
 
-_EDGE_MM = 0.2
-"""How far the edge that was picked may be another one, when it is weighed against what the network tells."""
-_AGREED_MM = 0.12
+_EDGE_MM, _NETWORK_MM = 0.06, 0.03
+"""How well the tip's own edge tells its height, and the network's least uncertainty."""
+_ELSEWHERE_MM, _FALSE = 0.5, 0.15
+"""How far off it is when another edge is taken for the tip's, and how often that happens."""
+_AGREED_MM = 0.08
 """Standard uncertainty of the tip where edge and network agree; set on rendered pictures, not on the benchmark's."""
 
 
@@ -131,7 +133,7 @@ def _measure(
     clear = mag[np.arange(len(px)), index] > 1.5
     e = fit_colour(t, v, slope, index, 2.6, neighbours=1)
     ok = e.ok & clear & (np.abs(e.offset) <= half + 0.5)
-    share = float(ok.mean())
+    clear_share = float(ok.mean())
     guess = px - 0.0 * up
     edge = np.where(ok[:, None], px + np.where(ok, e.offset, 0)[:, None] * up, guess)
     if ok.sum() >= 3:
@@ -144,24 +146,39 @@ def _measure(
     smooth = np.array([np.median(h[max(0, k - win) : k + win + 1]) for k in range(len(h))])
     k = int(np.argmax(smooth))
     pick = edge[k] + (smooth[k] - h[k]) * scale * up[0]
-    faint = 0.0
+    place = closer.pinpoint(rgb, q, p, y, adjust.elevation(q, y), pick)
+    higher = float((place.image - pick) @ up[0])  # how far over the edge the network tells the tip, px
     if _over_outline(pick, rim) > 0.6 * scale and ok.sum() >= 8:
         faint = _faint_top(rgb, edge, up[0], scale)
-        pick = pick + faint * up[0]
+        if 0 < faint < 2 * higher:  # the network tells it nearer to the fainter edge
+            pick, higher = pick + faint * up[0], higher - faint
     noise = float(np.std(h - smooth)) * scale
     soft = float(np.median(e.blur[ok])) if ok.any() else 2.0
     sigma = float(np.hypot(0.12 + 0.12 * soft, noise)) if ok.sum() >= 3 else 0.2 * scale
-    sigma = float(np.hypot(sigma, 0.4 * faint))
     width = MM * float(columns[-1] - columns[0])
-    place = closer.pinpoint(rgb, q, p, y, adjust.elevation(q, y), pick)
     gap = _over_outline(pick, rim) / scale
-    apart = float(height_of(pick[None], q, p, y)[0] - height_of(place.image[None], q, p, y)[0])
     lean = _slope(used, h, width)
-    own, told = float(np.hypot(sigma / scale, _EDGE_MM)), float(np.hypot(place.spread_mm, 0.03))
-    share_told = own**2 / (own**2 + told**2)
-    at = pick + share_told * float((place.image - pick) @ up[0]) * up[0]
-    sigma = scale * float(np.hypot(_AGREED_MM, apart * np.sqrt(share_told * (1 - share_told))))
-    return Tip(at, sigma, edge, width, body, lean, share, peak, gap, apart, share_told)
+    share, spread = _weighed(higher / scale, sigma / scale, float(np.hypot(place.spread_mm, _NETWORK_MM)))
+    at = pick + share * higher * up[0]
+    sigma = scale * float(np.hypot(_AGREED_MM, spread))
+    return Tip(at, sigma, edge, width, body, lean, clear_share, peak, gap, -higher / scale, share)
+
+
+def _weighed(apart: float, own: float, told: float) -> tuple[float, float]:
+    """The network's share in the tip's place and the standard uncertainty (mm) of what comes out.
+
+    The edge is either the tip's, and then well located, or with probability ``_FALSE`` another one; so may be what the
+    network looks at. ``apart`` (mm) says which. ``own`` and ``told``: their standard uncertainties.
+    """
+    wide, false = _ELSEWHERE_MM**2, np.array([1 - _FALSE, _FALSE])
+    mine = np.repeat([own**2 + _EDGE_MM**2, own**2 + wide], 2)
+    its = np.tile([told**2, told**2 + wide], 2)
+    both = mine + its
+    weight = np.outer(false, false).ravel() * np.exp(-0.5 * apart**2 / both) / np.sqrt(both)
+    weight /= weight.sum()
+    shares = mine / both
+    share = float(weight @ shares)
+    return share, float(np.sqrt(weight @ (mine * its / both + ((shares - share) * apart) ** 2)))
 
 
 def _over_outline(image: Array, rim: Rim) -> float:
