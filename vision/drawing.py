@@ -50,7 +50,8 @@ def overlay(
     image = Image.fromarray(photo.rgb)
     scale = min(1.0, MAX_WIDTH / image.width)
     if scale < 1:
-        image = image.resize((round(image.width * scale), round(image.height * scale)), Image.Resampling.LANCZOS)
+        size = round(image.width * scale), round(image.height * scale)
+        image = image.resize(size, Image.Resampling.LANCZOS, reducing_gap=2.0)
     pen = _Pen(ImageDraw.Draw(image), image.size, scale)
     for quad in result.pixels.target:
         pen.closed(quad, _TARGET)

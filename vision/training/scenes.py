@@ -124,6 +124,7 @@ class Scene(ctypes.Structure):
         ("seed", _U),
         ("row0", _I),
         ("row1", _I),
+        ("quick", _I),
     ]
 
 
@@ -650,10 +651,19 @@ class Tracer:
         """Linear RGB (H, W, 3) float32, class of every pixel (H, W) uint8, world position (H, W, 3) float32."""
         h, w = scene.height, scene.width
         rgb, label, pos = np.zeros((h, w, 3), np.float32), np.zeros((h, w), np.uint8), np.zeros((h, w, 3), np.float32)
-        ptr = [a.ctypes.data_as(ctypes.c_void_p) for a in (rgb, label, pos)]
+        self._render(scene, None, rgb, label, pos)
+        return rgb, label, pos
+
+    def colours(self, scene: Scene, rays: np.ndarray) -> np.ndarray:
+        """Linear RGB (H, W, 3) float32 from so many ``rays`` (H, W) uint8 for each pixel; 0 where there are none."""
+        rgb = np.zeros((scene.height, scene.width, 3), np.float32)
+        self._render(scene, np.ascontiguousarray(rays, np.uint8), rgb, None, None)
+        return rgb
+
+    def _render(self, scene: Scene, *arrays: np.ndarray | None) -> None:
+        ptr = [None if a is None else a.ctypes.data_as(ctypes.c_void_p) for a in arrays]
         if self._lib.render(ctypes.byref(scene), *ptr):
             raise RuntimeError("the tracer failed")
-        return rgb, label, pos
 
     def highest(self, scene: Scene, step: float = 0.02) -> tuple[float, float, float]:
         """Highest point of the lever (x, y, z): looked at straight down on a grid of ``step`` mm."""

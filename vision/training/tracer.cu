@@ -46,7 +46,7 @@ struct Scene {
     float cam[3]; float rot[9]; float fx, fy, cx, cy, k1, k2; int mode;
     float plane_y, px0, pz0, mmpp;
     float focus, aperture, motion[2];
-    int width, height, spp; uint32_t seed; int row0, row1;
+    int width, height, spp; uint32_t seed; int row0, row1, quick;
 };
 enum { M_CASE = 0, M_STAND = 1, M_LEVER = 2, M_CARD = 3, M_BENCH = 4, M_WALL = 5, M_INSERT = 6 };
 enum { O_BG = 0, O_OUT = 1, O_LAND = 2, O_IN = 3, O_LEVER = 4 };
@@ -287,6 +287,72 @@ HD V radiance(const Scene& S, V o, V d, Rng& g) {
     L.x = fminf(L.x, 8); L.y = fminf(L.y, 8); L.z = fminf(L.z, 8);
     return L;
 }
+// how open a place is (0..1), from the distances of bodies along its normal
+HD float openness(const Scene& S, V p, V n) {
+    float shut = 0, w = 1;
+    for (int i = 1; i <= 5; i++) {
+        float h = 0.35f * i * i;
+        shut += w * fmaxf(0, 1 - scene_sdf(S, p + n * h, nullptr, nullptr) / h);
+        w *= 0.7f;
+    }
+    return clampf(1 - 0.36f * shut, 0, 1);
+}
+// colour with little noise: light from the lamps and, by openness, from all round; mirrors and glossy coats to a depth
+// of three; no light from matt body to matt body but a share of the place's own colour
+HD V quick(const Scene& S, V o, V d, Rng& g) {
+    V L = v3(0, 0, 0), T = v3(1, 1, 1);
+    bool see = true;
+    float start = 0;
+    for (int k = 0; k < 3; k++) {
+        float t = start;
+        int mat, obj;
+        if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, see); break; }
+        V p = o + d * t, n;
+        if (mat == M_BENCH) n = v3(0, 0, 1);
+        else if (mat == M_WALL) n = v3(0, -1, 0);
+        else { scene_sdf(S, p, &mat, &obj); n = normal(S, p); }
+        if (dot(n, d) > 0) n = n * -1;
+        Material m;
+        V c = surface(S, p, mat, &m);
+        float f5 = powf(1 - fmaxf(-dot(n, d), 0), 5.0f);
+        V spec = m.metal > 0.5f ? c + (v3(1, 1, 1) - c) * f5 : v3(1, 1, 1) * (m.spec + (1 - m.spec) * f5);
+        p = p + n * 0.004f;
+        V mirror = d - n * (2 * dot(d, n));
+        float rough = m.rough * m.rough, open = openness(S, p, n);
+        V all = v3(0, 0, 0);
+        for (int i = 0; i < S.nlight; i++) {
+            const Light& l = S.light[i];
+            V axis = v3(l.dir[0], l.dir[1], l.dir[2]);
+            float ct = 1 - rnd(g) * (1 - l.cosa), st = sqrtf(fmaxf(0, 1 - ct * ct)), v = rnd(g) * 6.2831853f;
+            V w = onb(axis, st * cosf(v), st * sinf(v), ct);
+            float cn = dot(w, n), half = 2 * (1 - l.cosa), off = 2 * (1 - dot(mirror, axis)) / (half + 4 * rough * rough);
+            float gloss = rough > 0.02f && off < 6 ? half / (half + 4 * rough * rough) * expf(-off) : 0;
+            if (cn <= 0 || (gloss < 0.003f && m.metal > 0.5f)) continue;
+            float q = 0.01f; int hm;
+            if (trace(S, p, w, &q, 300.0f, &hm)) continue;
+            V rgb = v3(l.rgb[0], l.rgb[1], l.rgb[2]);
+            all = all + rgb * (cn * half);
+            L = L + T * spec * rgb * gloss;
+        }
+        if (m.metal < 0.5f) {
+            float up = 0.5f + 0.5f * n.z;
+            V round = v3(S.sky[0], S.sky[1], S.sky[2]) * up + v3(S.ground[0], S.ground[1], S.ground[2]) * (1 - up);
+            all = all + round * open + round * c * (0.6f * (1 - open));
+            L = L + T * c * all * (1 - spec.x);
+            if (spec.x < 0.15f) { if (rnd(g) > 0.3f) break; spec = spec * (1 / 0.3f); }
+        }
+        T = T * spec;
+        float u = rnd(g), v = rnd(g) * 6.2831853f;
+        float ct = sqrtf((1 - u) / (1 + (rough * rough - 1) * u)), st = sqrtf(fmaxf(0, 1 - ct * ct));
+        V h = onb(n, st * cosf(v), st * sinf(v), ct);
+        V r = d - h * (2 * dot(d, h));
+        if (dot(r, n) <= 0) r = mirror;
+        o = p; d = r; start = 0.002f; see = rough <= 0.02f;
+        if (k == 2) L = L + T * (v3(S.sky[0], S.sky[1], S.sky[2]) + v3(S.ground[0], S.ground[1], S.ground[2])) * (0.5f * open);
+    }
+    L.x = fminf(L.x, 4); L.y = fminf(L.y, 4); L.z = fminf(L.z, 4);
+    return L;
+}
 // the viewing ray of an image point (mode 0: pixel with distortion; 1: point of the lever plane; 2: straight down)
 HD void ray(const Scene& S, float u, float v, V* o, V* d) {
     V c = v3(S.cam[0], S.cam[1], S.cam[2]);
@@ -297,10 +363,9 @@ HD void ray(const Scene& S, float u, float v, V* o, V* d) {
     const float* R = S.rot;  // world to camera, rows
     *o = c; *d = unit(v3(R[0] * x + R[3] * y + R[6], R[1] * x + R[4] * y + R[7], R[2] * x + R[5] * y + R[8]));
 }
-HD void pixel(const Scene& S, int x, int y, float* rgb, uint8_t* label, float* pos) {
+HD void pixel(const Scene& S, int x, int y, int spp, float* rgb, uint8_t* label, float* pos) {
     Rng g; g.s = hash32(S.seed ^ hash32(y * 65537U + x));
     V sum = v3(0, 0, 0), o, d;
-    int spp = S.row1 > 0 && (y < S.row0 || y > S.row1) ? (S.spp + 7) / 8 : S.spp;  // few rays outside the rows that matter
     for (int i = 0; i < spp; i++) {
         // Gaussian pixel filter, sigma 0.45 pixel
         float u1 = rnd(g), u2 = rnd(g) * 6.2831853f, rr = 0.45f * sqrtf(-2 * logf(fmaxf(u1, 1e-7f)));
@@ -313,9 +378,10 @@ HD void pixel(const Scene& S, int x, int y, float* rgb, uint8_t* label, float* p
             o = o + v3(S.rot[0], S.rot[1], S.rot[2]) * (q * cosf(a)) + v3(S.rot[3], S.rot[4], S.rot[5]) * (q * sinf(a));
             d = unit(p - o);
         }
-        sum = sum + radiance(S, o, d, g);
+        sum = sum + (S.quick ? quick(S, o, d, g) : radiance(S, o, d, g));
     }
     if (spp > 0) { rgb[0] = sum.x / spp; rgb[1] = sum.y / spp; rgb[2] = sum.z / spp; }
+    if (!label) return;
     ray(S, (float)x, (float)y, &o, &d);
     float t = 0; int obj = 0; V p = v3(0, 0, -999);
     int mat;
@@ -323,37 +389,43 @@ HD void pixel(const Scene& S, int x, int y, float* rgb, uint8_t* label, float* p
     *label = (uint8_t)obj;
     pos[0] = p.x; pos[1] = p.y; pos[2] = p.z;
 }
+// rays of a pixel: as many as asked for (rays, one byte a pixel), else few outside the rows that matter
+HD int many(const Scene& S, const uint8_t* rays, size_t k, int y) {
+    if (rays) return rays[k];
+    return S.row1 > 0 && (y < S.row0 || y > S.row1) ? (S.spp + 7) / 8 : S.spp;
+}
 #ifdef __CUDACC__
 #include <cstdio>
 __constant__ Scene kept;
-__global__ void kernel(float* rgb, uint8_t* label, float* pos) {
+__global__ void kernel(const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
     const Scene* S = &kept;
     int x = blockIdx.x * blockDim.x + threadIdx.x, y = blockIdx.y * blockDim.y + threadIdx.y;
     if (x >= S->width || y >= S->height) return;
     size_t k = (size_t)y * S->width + x;
-    pixel(*S, x, y, rgb + 3 * k, label + k, pos + 3 * k);
+    pixel(*S, x, y, many(*S, rays, k, y), rgb + 3 * k, label ? label + k : nullptr, pos + 3 * k);
 }
-extern "C" int render(const Scene* S, float* rgb, uint8_t* label, float* pos) {
+extern "C" int render(const Scene* S, const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
     size_t n = (size_t)S->width * S->height;
-    float *r, *p; uint8_t* l;
+    float *r, *p; uint8_t *l, *w = nullptr;
     cudaMalloc(&r, n * 12); cudaMalloc(&p, n * 12); cudaMalloc(&l, n);
+    if (rays) { cudaMalloc(&w, n); cudaMemcpy(w, rays, n, cudaMemcpyHostToDevice); }
     cudaMemcpyToSymbol(kept, S, sizeof(Scene));
     dim3 b(8, 8), g((S->width + 7) / 8, (S->height + 7) / 8);
-    kernel<<<g, b>>>(r, l, p);
-    cudaMemcpy(rgb, r, n * 12, cudaMemcpyDeviceToHost); cudaMemcpy(pos, p, n * 12, cudaMemcpyDeviceToHost);
-    cudaMemcpy(label, l, n, cudaMemcpyDeviceToHost);
+    kernel<<<g, b>>>(w, r, label ? l : nullptr, p);
+    cudaMemcpy(rgb, r, n * 12, cudaMemcpyDeviceToHost); if (label) cudaMemcpy(pos, p, n * 12, cudaMemcpyDeviceToHost);
+    if (label) cudaMemcpy(label, l, n, cudaMemcpyDeviceToHost);
     cudaError_t e = cudaGetLastError();
-    cudaFree(r); cudaFree(p); cudaFree(l);
+    cudaFree(r); cudaFree(p); cudaFree(l); cudaFree(w);
     if (e != cudaSuccess) { fprintf(stderr, "%s\n", cudaGetErrorString(e)); return 1; }
     return 0;
 }
 #else
-extern "C" int render(const Scene* S, float* rgb, uint8_t* label, float* pos) {
+extern "C" int render(const Scene* S, const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
 #pragma omp parallel for schedule(dynamic, 4)
     for (int y = 0; y < S->height; y++)
         for (int x = 0; x < S->width; x++) {
             size_t k = (size_t)y * S->width + x;
-            pixel(*S, x, y, rgb + 3 * k, label + k, pos + 3 * k);
+            pixel(*S, x, y, many(*S, rays, k, y), rgb + 3 * k, label ? label + k : nullptr, pos + 3 * k);
         }
     return 0;
 }
