@@ -32,7 +32,6 @@ def command(job: str, out: tuple[Path, ...], record: Path | None, as_json: bool)
     from capture.commands.progress import on_terminal
     from capture.errors import UsageError
     from capture.record import Record, verify
-    from capture.record.admin import find_job
     from capture.record.keys import keys_folder
     from capture.record.place import record_folder
     from capture.record.spread import processors
@@ -40,6 +39,7 @@ def command(job: str, out: tuple[Path, ...], record: Path | None, as_json: bool)
     from capture.record.trust import trusted
     from capture.review.certificate import Checked, certify
     from capture.review.certificate_file import written
+    from capture.review.job_ids import find_job
 
     folder = record_folder(record)
     trust = trusted(keys_folder())

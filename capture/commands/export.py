@@ -42,14 +42,15 @@ def command(
     from capture.commands.progress import on_terminal
     from capture.errors import UsageError
     from capture.record import Record
-    from capture.record.admin import find_job
+    from capture.record.admin import job_ids
     from capture.record.bag import export_bag
     from capture.record.place import record_folder
+    from capture.review.job_ids import find_job
 
     if every == bool(jobs):
         raise UsageError("Name the jobs to export, or give --all; 'benchwitness jobs' lists them.")
     with on_terminal("exporting") as progress, Record.open(record_folder(record), writing=False) as opened:
-        wanted = [summary.job for summary in opened.jobs()] if every else [find_job(opened, job) for job in jobs]
+        wanted = job_ids(opened) if every else [find_job(opened, job) for job in jobs]
         reports = {} if no_report else _reports(opened, wanted)
         done = export_bag(opened, wanted, out, at=now().at, source=source, reports=reports, progress=progress)
     if as_json:

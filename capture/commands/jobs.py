@@ -19,12 +19,17 @@ if TYPE_CHECKING:
 @record_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(record: Path | None, as_json: bool) -> int:
-    """List the jobs of a record: id, when begun, unit, procedure, rows, warnings, and whether it ended."""
-    from capture.record import Record
-    from capture.record.place import record_folder
+    """List the jobs of a record: id, when begun, unit, procedure, rows, warnings, and whether it ended.
 
-    with Record.open(record_folder(record), writing=False) as opened:
-        jobs = opened.jobs()
+    The answer comes from the same index beside the ledger as that of 'find'.
+    """
+    from capture.commands.progress import on_terminal
+    from capture.record.place import record_folder
+    from capture.review.job_ids import summaries
+    from capture.review.lookups_index import open_index
+
+    with on_terminal("indexing") as progress, open_index(record_folder(record), progress) as index:
+        jobs = summaries(index)
     if as_json:
         click.echo(json.dumps([asdict(job) for job in jobs], ensure_ascii=False, indent=2))
     else:

@@ -50,7 +50,8 @@ def command(job: str | None, record: Path | None, out: Path | None, as_json: boo
 
 def _chosen(record: Record, wanted: str | None) -> str:
     from capture.errors import UsageError
-    from capture.record.admin import find_job, latest_job
+    from capture.record.admin import latest_job
+    from capture.review.job_ids import find_job
 
     if wanted is not None:
         return find_job(record, wanted)

@@ -39,10 +39,11 @@ def command(
     from capture.commands.keeping import key_doubts, now, signer
     from capture.errors import UsageError
     from capture.record import Record
-    from capture.record.admin import find_job, job_rows
+    from capture.record.admin import job_rows
     from capture.record.place import record_folder
     from capture.record.signatures import hash_at, job_signatures
     from capture.record.signing import open_points, procedure_of, sign_job
+    from capture.review.job_ids import find_job
 
     if not show and (role is None or person is None):
         raise UsageError("Signing needs a role and a person; give --role and --person, or --show to see who signed.")

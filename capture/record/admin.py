@@ -40,7 +40,7 @@ def find_job(record: Record, given: str) -> str:
     Raises:
         UsageError: no job, or more than one.
     """
-    if record._fetch("SELECT 1 FROM ledger WHERE job = ? LIMIT 1", (given,)):
+    if record.has_job(given):
         return given
     found = [job for job in job_ids(record) if given and (job.startswith(given) or job.endswith(given))]
     if len(found) == 1:

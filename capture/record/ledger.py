@@ -196,6 +196,10 @@ class Record:
             raise UsageError(f"{self.folder}: there is no row with the id {id_}; list the jobs to find it.")
         return _row(found[0])
 
+    def has_job(self, job: str) -> bool:
+        """Whether there is a row of the job with this whole id."""
+        return bool(self._fetch("SELECT 1 FROM ledger WHERE job = ? LIMIT 1", (job,)))
+
     def jobs(self) -> list[JobSummary]:
         """All jobs, in the order of their first rows."""
         columns = tuple(field.name for field in fields(JobSummary))

@@ -47,6 +47,44 @@ def open_index(folder: Path, progress: Progress | None = None) -> Iterator[sqlit
             yield index
 
 
+@contextmanager
+def near_index(folder: Path) -> Iterator[sqlite3.Connection | None]:
+    """The index of a record, when it is there and at most a batch of rows behind; it is then brought up to date.
+
+    Else None: whoever wants one quick answer does better to look into the ledger than to wait for a new index.
+
+    Raises:
+        UsageError: there is no record.
+        EnvironmentFault, IntegrityError: the ledger cannot be read.
+    """
+    connection.check_there(folder)
+    with told_plainly(connection.ledger_path(folder)), closing(connection.for_reading(folder).conn) as ledger:
+        index = _followed(folder / NAME, ledger)
+        try:
+            yield index
+        finally:
+            if index is not None:
+                index.close()
+
+
+def _followed(path: Path, ledger: sqlite3.Connection) -> sqlite3.Connection | None:
+    if not path.is_file():
+        return None
+    index = None
+    try:
+        index = _connect(path)
+        state = _state(index)
+        (total,) = ledger.execute("SELECT coalesce(max(seq), 0) FROM ledger").fetchone()
+        if state is not None and _fits(state, ledger) and total - state[1] <= BATCH:
+            _follow(index, ledger, lambda what, done, of: None)
+            return index
+    except sqlite3.DatabaseError:
+        pass
+    if index is not None:
+        index.close()
+    return None
+
+
 def _current(folder: Path, ledger: sqlite3.Connection, told: Progress) -> sqlite3.Connection:
     path = folder / NAME
     for address in (path, path, ":memory:"):

@@ -7,17 +7,14 @@ from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
-from capture.record import admin, chain
+from capture.record import chain
 from capture.record.decisions import REVIEWED
-from capture.record.times import parse_time
+from capture.review.lookups_jobs import HEADERS, WRITE_JOB, JobNow, seconds_of
 from capture.review.lookups_looks import Deciding, may_need_look, needs_look, returned
 from capture.review.lookups_schema import STANDING, plain
 
 _UNREPLACED = '"replaces":null'
-_HEADERS = frozenset({"opened", "resumed", "reopened", "handed_over"})
-"""Rows that may say who works on the job from then on."""
-_TAKEN = frozenset({"identity", "part", "instrument", "reading"}) | _HEADERS
-_NO_ENTRIES = _HEADERS | admin.KINDS | {"source", "paused", REVIEWED}
+_TAKEN = frozenset({"identity", "part", "instrument", "reading"}) | HEADERS
 _INSERTS = {
     "identity": 6,
     "part": 11,
@@ -26,19 +23,6 @@ _INSERTS = {
     "waiting": 2,
     "look": 2,
 }
-
-
-@dataclass
-class _JobNow:
-    """What a batch adds to a job."""
-
-    first_seq: int
-    opened: str
-    opened_s: float
-    last: str = ""
-    entries: int = 0
-    signed: int = 0
-    ended: int = 0
 
 
 @dataclass(frozen=True)
@@ -58,7 +42,7 @@ class Batch:
     def __init__(self, index: sqlite3.Connection, ledger: sqlite3.Connection) -> None:
         self._index = index
         self._ledger = ledger
-        self._jobs: dict[str, _JobNow] = {}
+        self._jobs: dict[str, JobNow] = {}
         self._opened: dict[str, tuple[Any, ...]] = {}
         self._person: dict[str, str] = {}
         self._rows: dict[str, list[tuple[Any, ...]]] = {table: [] for table in _INSERTS}
@@ -67,7 +51,9 @@ class Batch:
 
     def take(self, seq: int, id_: str, job: str, kind: str, at: str, body: str) -> None:
         """One row of the ledger; ``body`` is its text."""
-        self._count(seq, job, kind, at)
+        if job not in self._jobs:
+            self._jobs[job] = JobNow(job, seq, at)
+        self._jobs[job].count(kind, at, body)
         waiting = '"status":"unconfirmed"' in body
         replacing = _UNREPLACED not in body and '"replaces":"' in body
         look = may_need_look(kind, body)
@@ -81,7 +67,7 @@ class Batch:
                 return
             if look and needs_look(kind, found):
                 self._rows["look"].append((seq, job))
-            if kind in _HEADERS:
+            if kind in HEADERS:
                 self._header(job, kind, data)
                 return
             self._entry(seq, job, kind, at, found, data)
@@ -106,18 +92,6 @@ class Batch:
             [(*key, *counts) for key, counts in self._tally.items()],
         )
         return self._settle_jobs()
-
-    def _count(self, seq: int, job: str, kind: str, at: str) -> None:
-        now = self._jobs.get(job)
-        if now is None:
-            now = self._jobs[job] = _JobNow(seq, at, _seconds(at))
-        now.last = at
-        now.entries += kind not in _NO_ENTRIES
-        now.signed += kind == admin.SIGNATURE
-        if kind == "job_end":
-            now.ended = 1
-        elif kind == "reopened":
-            now.ended = -1
 
     def _header(self, job: str, kind: str, data: dict[str, Any]) -> None:
         if data.get("technician"):
@@ -162,7 +136,17 @@ class Batch:
         field = str(data["field"])
         self._rows["reading"].append(
             (
-                *(seq, job, person, at, _seconds(at), body.get("stage"), field, str(data["value"]), str(data["unit"])),
+                *(
+                    seq,
+                    job,
+                    person,
+                    at,
+                    seconds_of(at),
+                    body.get("stage"),
+                    field,
+                    str(data["value"]),
+                    str(data["unit"]),
+                ),
                 *(amount, str(data["default_unit"]), _text(data.get("expanded")), _text(verdict.get("outcome"))),
                 *(low, high, room, near, _text(data.get("via")), serial, serial, _plain(serial)),
                 *(str(body.get("status")), gone, int(bool(body.get("replaces")))),
@@ -211,16 +195,7 @@ class Batch:
             )
 
     def _write_jobs(self) -> None:
-        self._index.executemany(
-            "INSERT INTO job (job, first_seq, opened, opened_s, last, ended, entries, signed) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO UPDATE SET last = excluded.last, "
-            "ended = CASE excluded.ended WHEN 0 THEN ended ELSE excluded.ended END, "
-            "entries = entries + excluded.entries, signed = signed + excluded.signed",
-            [
-                (job, now.first_seq, now.opened, now.opened_s, now.last, now.ended, now.entries, now.signed)
-                for job, now in self._jobs.items()
-            ],
-        )
+        self._index.executemany(WRITE_JOB, [now.values() for now in self._jobs.values()])
         self._index.executemany(
             "UPDATE job SET procedure = ?, procedure_name = ?, version = ?, technician = ?, workshop = ?, "
             "reference = ? WHERE job = ?",
@@ -269,10 +244,6 @@ def room_of(amount: str, low: str | None, high: str | None) -> float | None:
     inside = min(below + above)
     width = bounds[1] - bounds[0] if len(bounds) == 2 else abs(bounds[0])
     return float(inside / width) if width else None
-
-
-def _seconds(at: str) -> float:
-    return parse_time(at).timestamp()
 
 
 def _taken_at(body: dict[str, Any], at: str) -> str:

@@ -6,7 +6,7 @@ does not stand; ``at_s`` is the time in seconds since 1970, UTC.
 
 from __future__ import annotations
 
-VERSION = 4
+VERSION = 5
 """Another version of the tables makes an index be rebuilt."""
 
 SCHEMA = """
@@ -18,8 +18,10 @@ CREATE TABLE job (
   last TEXT NOT NULL, ended INTEGER NOT NULL DEFAULT 0, entries INTEGER NOT NULL DEFAULT 0,
   signed INTEGER NOT NULL DEFAULT 0, failed INTEGER NOT NULL DEFAULT 0, undecided INTEGER NOT NULL DEFAULT 0,
   unconfirmed INTEGER NOT NULL DEFAULT 0, queried INTEGER NOT NULL DEFAULT 0, rejected INTEGER NOT NULL DEFAULT 0,
-  attention INTEGER NOT NULL DEFAULT 0
+  attention INTEGER NOT NULL DEFAULT 0, rows INTEGER NOT NULL DEFAULT 0, readings INTEGER NOT NULL DEFAULT 0,
+  warnings INTEGER NOT NULL DEFAULT 0, backwards TEXT NOT NULL
 ) WITHOUT ROWID;
+CREATE INDEX job_backwards ON job (backwards);
 CREATE INDEX job_attention ON job (attention DESC, first_seq DESC);
 CREATE INDEX job_recent ON job (first_seq DESC);
 CREATE INDEX job_state ON job (ended, signed, first_seq);
@@ -77,13 +79,13 @@ CREATE TABLE tally (
   withdrawn INTEGER NOT NULL, confirmed INTEGER NOT NULL, PRIMARY KEY (person, field)
 ) WITHOUT ROWID;
 """
-"""``waiting``: entries that nobody has confirmed; ``look``: entries that need a reviewer's look, neither replaced nor
-accepted yet; ``decision``: a reviewer's last decision on the entry of this number. ``queried`` and ``rejected`` count
-what was not taken anew since. ``room``: the distance from an amount to its nearest limit, as a part of the limits'
-width, or of the limit itself when there is only one; negative outside. ``near`` is its amount without sign.
-``instrument`` is the gauge as the entry names it, ``gauge`` after later corrections of the gauge's number; ``root`` is
-the number of the first entry in a chain of such corrections. ``score``: a series' change by its line of best fit, as a
-multiple of the spread about that line."""
+"""``waiting``: entries that nobody has confirmed; ``look``: entries that need a reviewer's look, neither replaced
+nor accepted yet; ``decision``: a reviewer's last decision on the entry of this number. ``queried`` and ``rejected``
+count what was not taken anew since; ``backwards`` is the job's id from its end. ``room``: the distance from an
+amount to its nearest limit, as a part of the limits' width, or of the limit itself when there is only one; negative
+outside. ``near`` is its amount without sign. ``instrument`` is the gauge as the entry names it, ``gauge`` after
+later corrections of the gauge's number; ``root`` is the number of the first entry in a chain of such corrections.
+``score``: a series' change by its line of best fit, as a multiple of the spread about that line."""
 
 STANDING = ("identity", "part", "gauge", "reading")
 """The tables whose rows can be ``gone``."""

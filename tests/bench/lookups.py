@@ -28,11 +28,12 @@ from pathlib import Path
 from typing import Any
 
 from capture.record import Record, verify
-from capture.record.admin import find_job, job_ids, job_rows
+from capture.record.admin import job_ids, job_rows
 from capture.record.bulk import append_all
 from capture.record.spread import processors
 from capture.review import lookups
 from capture.review.inline import Gallery
+from capture.review.job_ids import find_job
 from capture.review.lookups_index import NAME, open_index
 from capture.review.names import names_for
 from capture.review.report import make_report

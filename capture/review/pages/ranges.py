@@ -13,8 +13,8 @@ _ONE = re.compile(r"bytes=\s*(?:([0-9]{1,18})-([0-9]{0,18})|-([0-9]{1,18}))\s*",
 def ranged(request: Request, content: bytes, media_type: str, digest: str) -> Response:
     """The answer with all of a medium, or with the one part that was asked for.
 
-    The part is cut from bytes that were checked as a whole, so that what is sent is what the record holds. Several parts
-    at once, and parts in other units than bytes, are answered with the whole, as section 14.2 allows.
+    The part is cut from bytes that were checked as a whole, so that what is sent is what the record holds. Several
+    parts at once, and parts in other units than bytes, are answered with the whole, as section 14.2 allows.
 
     Args:
         request: its Range and If-Range count.
