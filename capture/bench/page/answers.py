@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Iterable
+from functools import cache
 from importlib.resources import files
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
@@ -13,6 +14,9 @@ from capture.bench.gate.visitors import Visitor
 from capture.bench.page.guard import Door
 from capture.bench.page.uploads import Refused
 from capture.errors import CaptureError, EnvironmentFault, IntegrityError, UsageError
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
 
 Handler = Callable[[Request], Awaitable[Response]]
 _ROOM = files("capture.bench.page")
@@ -48,10 +52,15 @@ def door_of(request: HTTPConnection) -> Door:
 
 def page(name: str, **facts: Any) -> Response:
     """One of the pages, with everything in it escaped."""
-    from jinja2 import Environment, StrictUndefined
+    return HTMLResponse(_environment().get_template(name).render(**facts))
 
-    text = (_ROOM / "templates" / name).read_text("utf-8")
-    return HTMLResponse(Environment(autoescape=True, undefined=StrictUndefined).from_string(text).render(**facts))
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    loader = FunctionLoader(lambda name: (_ROOM / "templates" / name).read_text("utf-8"))
+    return Environment(loader=loader, autoescape=True, undefined=StrictUndefined)
 
 
 def own_file(name: str, known: dict[str, str]) -> Response:
