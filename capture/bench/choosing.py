@@ -60,12 +60,14 @@ def choose(heard: Heard, reparse: Reparse, cost: Cost) -> Chosen:
         reparse: words to statements, for the job as it stands.
         cost: of a guess's statements.
     """
-    from capture.speech.guesses import shares
+    from capture.speech.guesses import nothing_said, shares
 
     parsed = [tuple(reparse([word.text for word in guess.words])) for guess in heard.guesses]
     scores = [
         guess.score - (cost(said) if guess.words else 0.0) for guess, said in zip(heard.guesses, parsed, strict=True)
     ]
+    if nothing_said(heard.guesses, scores):
+        return Chosen(_with(heard, next(guess for guess in heard.guesses if not guess.words)), (), (), ())
     parts = shares(scores)
     meanings = [tuple(content(said) for said in statements) for statements in parsed]
     spoken = [i for i, guess in enumerate(heard.guesses) if guess.words]
@@ -101,7 +103,7 @@ def _expected(entry: Entry, stage: Stage) -> bool:
 
 def _with(heard: Heard, guess: Guess) -> Heard:
     """The utterance as this guess has it; doubts about all of it stay."""
-    last = len(guess.words) - 1
+    last = max(0, len(guess.words) - 1)
     kept = tuple(replace(doubt, first=0, last=last) for doubt in heard.doubts if doubt.kind not in FROM_GUESSES)
     return replace(heard, words=guess.words, text=guess.text, doubts=guess.doubts + kept)
 

@@ -158,6 +158,8 @@ class Weights:
     """Added to the counts of every word of the vocabulary in the emptiest context."""
     slip: float = 3.0
     """Cost of "oh" for zero, besides its own: a single vowel slips in wherever one trails off."""
+    noise: float = 0.5
+    """Probability that all of an utterance is no word: what fits words hardly better than any sound is noise."""
     pure: bool = field(default=False)
     """Only the orders seen in the examples: no back-off and no garbage."""
 
@@ -323,8 +325,31 @@ def _automaton(
             backoff.append((number[shorter], -math.log(rest) * weights.scale) if rest > 0 else None)
         else:
             backoff.append(None)
+    if (START,) in number and not weights.pure:
+        _or_noise(number[START,], edges, backoff, final, weights)
     words = frozenset(cls.of) | {UNKNOWN}
     return WordNetwork(tuple(edges), tuple(backoff), final, number.get((START,), number[()]), words)
+
+
+def _or_noise(
+    start: int,
+    edges: list[tuple[Edge, ...]],
+    backoff: list[tuple[int, float] | None],
+    final: dict[int, float],
+    weights: Weights,
+) -> None:
+    """Give the start a way through nothing but noise, after which no word comes."""
+    speech = -math.log(1 - weights.noise) * weights.scale
+    words = tuple(Edge(edge.word, edge.cost + speech, edge.next) for edge in edges[start])
+    shorter = backoff[start]
+    backoff[start] = shorter and (shorter[0], shorter[1] + speech)
+    if start in final:
+        final[start] += speech
+    alone = len(edges)
+    edges[start] = (*words, Edge(UNKNOWN, -math.log(weights.noise) * weights.scale, alone))
+    edges.append(())
+    backoff.append(None)
+    final[alone] = 0.0
 
 
 def loop(words: Iterable[str], unknown: float = 0.05, penalty: float = 0.0) -> WordNetwork:

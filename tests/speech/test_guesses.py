@@ -48,10 +48,15 @@ def test_sound_that_is_no_word_costs_a_guess_and_becomes_a_doubt() -> None:
 
 
 def test_that_nothing_was_said_comes_last_and_its_share_counts() -> None:
-    guesses = united([way("", 10.0), way("two", 9.0)], [])
-    assert [guess.text for guess in guesses] == ["two", ""]
+    guesses = united([way("", 10.0), way("two", 9.5), way("ten", 9.5)], [])
+    assert [guess.text for guess in guesses] == ["two", "ten", ""]
     assert guesses[0].score == 0.0
-    assert guesses[0].words[0].confidence == pytest.approx(1 / (1 + math.exp(SHARPNESS * 1.0)))
+    assert guesses[0].words[0].confidence == pytest.approx(1 / (2 + math.exp(SHARPNESS * 0.5)))
+
+
+def test_that_nothing_was_said_comes_first_when_it_is_likelier_than_all_else_together() -> None:
+    guesses = united([way("[unk]", 10.0 + STRANGE), way("two", 9.0)], [])
+    assert [guess.text for guess in guesses] == ["", "two"]
 
 
 def test_hopeless_guesses_are_left_out() -> None:

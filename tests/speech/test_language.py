@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from capture.speech.errors import NoPronunciation, VocabularyError
 from capture.speech.graph import build
-from capture.speech.language import UNKNOWN, loop, network
+from capture.speech.language import UNKNOWN, Weights, loop, network
 from capture.speech.lexicon import Lexicon
 from capture.speech.vocabulary import Vocabulary
 
@@ -48,6 +48,14 @@ def test_garbage_may_come_anywhere() -> None:
         words.insert(at, UNKNOWN)
         assert net.cost(words) < math.inf
     assert net.cost([UNKNOWN] * 5) < math.inf
+
+
+def test_noise_alone_is_as_likely_as_speech_and_no_word_follows_it() -> None:
+    plain, quiet = network(SENTENCES), network(SENTENCES, weights=Weights(noise=1e-9))
+    assert plain.cost([UNKNOWN]) == pytest.approx(math.log(2))
+    said = ["supply", "pressure", "one", "three", "five", "p", "s", "i"]
+    assert plain.cost(said) == pytest.approx(quiet.cost(said) + math.log(2))
+    assert plain.cost([UNKNOWN, *said]) > plain.cost(said) + math.log(2)
 
 
 def total(net: object, state: int) -> float:
