@@ -112,6 +112,7 @@ def test_a_job_that_is_not_there_is_said_on_a_page(client: Reviewer) -> None:
     answer, data = client.ask("GET", "/review/job/nothing", Accept="text/html")
     assert answer.status == 404
     assert b"To the list of jobs" in data
+    assert b"/record" not in data, "where the record lies is nobody's business"
 
 
 @pytest.mark.parametrize(

@@ -152,7 +152,7 @@ class _Pages:
         return answer
 
     async def job(self, request: Request) -> Response:
-        job = _job(request)
+        job = self._job(request)
 
         def read() -> tuple[JobPage, list[Any]]:
             page = job_page(self._place.record, self._shelf, job)
@@ -162,7 +162,7 @@ class _Pages:
         return self._page(request, "job.html", "job", page=page, charts=charts)
 
     async def medium(self, request: Request) -> Response:
-        job, digest = _job(request), request.path_params["digest"]
+        job, digest = self._job(request), request.path_params["digest"]
         if not _DIGEST.fullmatch(digest):
             raise Refused(404, "A medium is named by its 64 hexadecimal digits.")
         record = self._place.record
@@ -178,7 +178,7 @@ class _Pages:
         return ranged(request, *known, digest)
 
     async def certificate(self, request: Request) -> Response:
-        job, form = _job(request), request.path_params["form"]
+        job, form = self._job(request), request.path_params["form"]
         if form not in FORMS:
             raise Refused(404, f"A certificate is had as {' or '.join(FORMS)}.")
         content = await asyncio.to_thread(self._certificates.made, job, form)
@@ -186,7 +186,7 @@ class _Pages:
         return Response(content, media_type=FORMS[form], headers={"content-disposition": name})
 
     async def act(self, request: Request) -> Response:
-        job, action = _job(request), request.path_params["action"]
+        job, action = self._job(request), request.path_params["action"]
         known = {
             "decide": self._decide, "correct": self._correct, "take-back": self._take_back, "measure": self._measure,
             "reopen": self._reopen, "sign": self._sign,
@@ -250,19 +250,19 @@ class _Pages:
             return {"load": True}
         return {"key": card.key, "card": render.card_html(card, page), "top": render.top_html(page)}
 
+    def _job(self, request: Request) -> str:
+        """The job that is asked for; where the record lies is nothing for whoever asks for another."""
+        job = str(request.path_params["job"])
+        if not _JOB.fullmatch(job) or not self._place.record.has_job(job):
+            raise Refused(404, "There is no job with this id; go to the list of jobs.")
+        return job
+
     def _page(self, request: Request, name: str, here: str, **facts: Any) -> Response:
         who: Who = self._place.who(request)
         text = render.render(
             name, here=here, who=who, token=self._place.token(request), bench=self._place.bench, **facts
         )
         return HTMLResponse(text)
-
-
-def _job(request: Request) -> str:
-    job = str(request.path_params["job"])
-    if not _JOB.fullmatch(job):
-        raise Refused(404, "A job is named by its id; go to the list of jobs.")
-    return job
 
 
 def _page_number(request: Request) -> int:
