@@ -158,8 +158,9 @@ class Weights:
     """Added to the counts of every word of the vocabulary in the emptiest context."""
     slip: float = 3.0
     """Cost of "oh" for zero, besides its own: a single vowel slips in wherever one trails off."""
-    noise: float = 0.5
-    """Probability that all of an utterance is no word: what fits words hardly better than any sound is noise."""
+    noise: float = 0.99
+    """Probability that there is no word in the sound, be it silent or not: what fits words hardly better than it fits
+    silence or any other sound is noise."""
     pure: bool = field(default=False)
     """Only the orders seen in the examples: no back-off and no garbage."""
 
@@ -338,15 +339,15 @@ def _or_noise(
     final: dict[int, float],
     weights: Weights,
 ) -> None:
-    """Give the start a way through nothing but noise, after which no word comes."""
+    """Give the start an end of its own, and a way through nothing but noise after which no word comes."""
     speech = -math.log(1 - weights.noise) * weights.scale
     words = tuple(Edge(edge.word, edge.cost + speech, edge.next) for edge in edges[start])
     shorter = backoff[start]
     backoff[start] = shorter and (shorter[0], shorter[1] + speech)
-    if start in final:
-        final[start] += speech
+    nothing = -math.log(weights.noise / 2) * weights.scale
+    final[start] = nothing
     alone = len(edges)
-    edges[start] = (*words, Edge(UNKNOWN, -math.log(weights.noise) * weights.scale, alone))
+    edges[start] = (*words, Edge(UNKNOWN, nothing, alone))
     edges.append(())
     backoff.append(None)
     final[alone] = 0.0
