@@ -21,6 +21,9 @@ MAX_ELEVATION, MAX_YAW = 19.0, 32.0
 
 _LEAST_SEEN, _ASTRAY_MM = 0.2, 0.15
 """Share of the rim's outline that must be told, and how far it may depart from a circle."""
+_CLASSES_U_MM, _DEPTH_U_MM = 5.0, 2.4
+"""How far off the case's depth may be by its width in the classes; with a larger uncertainty than the second, mm, its
+sides were not found and the classes' word counts."""
 
 
 class _Refused(Exception):
@@ -184,6 +187,9 @@ def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None
     off = y - q[7]
     u = float(np.hypot(np.sqrt(cov[7, 7]), setup.target.depth_offset_u_mm))
     scale_u = setup.target.print_scale_u * 180.0
+    classes, most = found.classes_mm, setup.geometry.tip_from_axis_mm + _CLASSES_U_MM
+    if classes < -most or (classes > most and u > _DEPTH_U_MM):  # a case may be seen too narrow, hardly too wide
+        off, u = -classes, 0.5 * _CLASSES_U_MM
     if abs(off) > setup.geometry.tip_from_axis_mm + 2 * float(np.hypot(u, min(scale_u, 1.0))):
         where = "before" if off < 0 else "behind"
         raise _Refused(

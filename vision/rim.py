@@ -30,7 +30,8 @@ _TOLD_MM = 0.2
 class Rim:
     """The adjusted unknowns ``q`` (13,), the problem they solve, covariance and gain of inputs; how much of the
     outline carries an edge (0..1); rms of the edges about it, px; how many edge points each side gave; the median
-    spread that the network told of its places, mm."""
+    spread that the network told of its places, mm; how far behind the lever's plane the case stands by the width that
+    the classes show."""
 
     q: Array
     problem: adjust.Problem
@@ -40,6 +41,7 @@ class Rim:
     rms: float
     sides: tuple[int, int]
     spread_mm: float = 0.0
+    classes_mm: float = 0.0
 
     @property
     def scale(self) -> float:
@@ -47,19 +49,31 @@ class Rim:
         return closer.scale(self.q, self.problem)
 
 
+def _farther(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> float:
+    """How many times further away than the lever's plane the case stands by the width that the classes show."""
+    q = np.zeros(adjust.SIZE)
+    q[:6] = pose.vector
+    radius = geometry.rim_diameter_mm / 2
+    half = radius / np.sqrt(1 - min(radius / _distance(q, view, seen), 0.9) ** 2)  # the sides are tangents
+    return float(half / seen.half)
+
+
+def _distance(q: Array, view: View, seen: Rough) -> float:
+    """Of the camera from where the case is seen in the lever's plane, along the bench, mm."""
+    camera = adjust.camera_centre(q)
+    return float(np.hypot(camera[0] - seen.middle_x, camera[1] - view.y))
+
+
 def _start(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> Array:
     q = np.zeros(adjust.SIZE)
     q[:6] = pose.vector
-    camera = adjust.camera_centre(q)
-    dist = float(np.hypot(camera[0] - seen.middle_x, camera[1] - view.y))
-    radius = geometry.rim_diameter_mm / 2
-    ratio = radius / np.sqrt(1 - min(radius / dist, 0.9) ** 2) / seen.half  # the sides are tangents, not a diameter
+    camera, dist = adjust.camera_centre(q), _distance(q, view, seen)
     reach = geometry.tip_from_axis_mm / dist
-    ratio = 1 + float(np.clip(ratio - 1, -reach, reach))
+    ratio = 1 + float(np.clip(_farther(pose, view, seen, geometry) - 1, -reach, reach))
     q[6:9] = [seen.middle_x + (ratio - 1) * (seen.middle_x - camera[0]), view.y + (ratio - 1) * dist, seen.rim_z]
     q[8] = camera[2] + ratio * (seen.rim_z - camera[2])
     q[adjust.BREAK] = geometry.edge_break_mm
-    q[adjust.INNER] = 0.92 * radius
+    q[adjust.INNER] = 0.46 * geometry.rim_diameter_mm
     return q
 
 
@@ -120,9 +134,9 @@ def fit(
     told = spread < _TOLD_MM
     rms = float(np.sqrt(np.mean(np.minimum(r[told], 3.0) ** 2))) if told.any() else 9.0
     covered = float(told.mean()) * float(np.mean(np.abs(r) < 1.5))
-    return Rim(
-        q, p, *adjust.covariance_and_gain(q, p), covered, rms, (len(p.left), len(p.right)), float(np.median(spread))
-    )
+    told_mm = (_farther(pose, view, seen, geometry) - 1) * _distance(q, view, seen)
+    count = (len(p.left), len(p.right))
+    return Rim(q, p, *adjust.covariance_and_gain(q, p), covered, rms, count, float(np.median(spread)), told_mm)
 
 
 def _looked_at(rgb: Picture, q: Array, p: adjust.Problem, y: float) -> tuple[adjust.Problem, Array]:

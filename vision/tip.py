@@ -16,6 +16,8 @@ from vision.segment import LEVER, MM, Picture, View
 
 _EDGE_MM, _NETWORK_MM = 0.06, 0.03
 """How well the tip's own edge tells its height, and the network's least uncertainty."""
+_TOP_MM, _FAINT_IS_TOP = 0.3, 0.7
+"""How much of an edge is its top, and how often a fainter edge over it is the lever's real end."""
 _ELSEWHERE_MM, _FALSE = 0.5, 0.15
 """How far off it is when another edge is taken for the tip's, and how often that happens."""
 _AGREED_MM = 0.08
@@ -147,38 +149,50 @@ def _measure(
     k = int(np.argmax(smooth))
     pick = edge[k] + (smooth[k] - h[k]) * scale * up[0]
     place = closer.pinpoint(rgb, q, p, y, adjust.elevation(q, y), pick)
-    higher = float((place.image - pick) @ up[0])  # how far over the edge the network tells the tip, px
+    told = float((place.image - pick) @ up[0]) / scale, float(np.hypot(place.spread_mm, _NETWORK_MM))
+    edges = [(0.0, 1.0)]
     if _over_outline(pick, rim) > 0.6 * scale and ok.sum() >= 8:
-        faint = _faint_top(rgb, edge, up[0], scale)
-        if 0 < faint < 2 * higher:  # the network tells it nearer to the fainter edge
-            pick, higher = pick + faint * up[0], higher - faint
-    noise = float(np.std(h - smooth)) * scale
+        faint = _faint_top(rgb, edge[np.abs(h - smooth[k]) < _TOP_MM], up[0], scale)
+        if faint > 0:
+            edges = [(0.0, 1 - _FAINT_IS_TOP), (faint / scale, _FAINT_IS_TOP)]
+    noise = float(np.std(h - smooth))
     soft = float(np.median(e.blur[ok])) if ok.any() else 2.0
-    sigma = float(np.hypot(0.12 + 0.12 * soft, noise)) if ok.sum() >= 3 else 0.2 * scale
+    own = float(np.hypot((0.12 + 0.12 * soft) / scale, noise)) if ok.sum() >= 3 else 0.2
     width = MM * float(columns[-1] - columns[0])
     gap = _over_outline(pick, rim) / scale
     lean = _slope(used, h, width)
-    share, spread = _weighed(higher / scale, sigma / scale, float(np.hypot(place.spread_mm, _NETWORK_MM)))
-    at = pick + share * higher * up[0]
+    higher, share, spread = _weighed(edges, own, told)
     sigma = scale * float(np.hypot(_AGREED_MM, spread))
-    return Tip(at, sigma, edge, width, body, lean, clear_share, peak, gap, -higher / scale, share)
+    return Tip(pick + higher * scale * up[0], sigma, edge, width, body, lean, clear_share, peak, gap, -told[0], share)
 
 
-def _weighed(apart: float, own: float, told: float) -> tuple[float, float]:
-    """The network's share in the tip's place and the standard uncertainty (mm) of what comes out.
+def _weighed(edges: list[tuple[float, float]], own: float, told: tuple[float, float]) -> tuple[float, float, float]:
+    """The tip's height (mm over the first edge), the network's share in it and its standard uncertainty.
 
-    The edge is either the tip's, and then well located, or with probability ``_FALSE`` another one; so may be what the
-    network looks at. ``apart`` (mm) says which. ``own`` and ``told``: their standard uncertainties.
+    Each edge is either the tip's, and then well located, or with probability ``_FALSE`` another one; so may be what the
+    network looks at. How far they lie apart says which.
+
+    Args:
+        edges: height (mm) and probability of each edge that may be the tip's.
+        own: standard uncertainty of an edge's place, mm.
+        told: the network's height and its standard uncertainty, mm.
     """
-    wide, false = _ELSEWHERE_MM**2, np.array([1 - _FALSE, _FALSE])
-    mine = np.repeat([own**2 + _EDGE_MM**2, own**2 + wide], 2)
-    its = np.tile([told**2, told**2 + wide], 2)
+    wide = _ELSEWHERE_MM**2
+    cases = [
+        (at, w * a * b, own**2 + _EDGE_MM**2 + mine, told[1] ** 2 + its)
+        for at, w in edges
+        for a, mine in ((1 - _FALSE, 0.0), (_FALSE, wide))
+        for b, its in ((1 - _FALSE, 0.0), (_FALSE, wide))
+    ]
+    at, prior, mine, its = np.array(cases).T
     both = mine + its
-    weight = np.outer(false, false).ravel() * np.exp(-0.5 * apart**2 / both) / np.sqrt(both)
+    weight = prior * np.exp(-0.5 * (told[0] - at) ** 2 / both) / np.sqrt(both)
     weight /= weight.sum()
-    shares = mine / both
-    share = float(weight @ shares)
-    return share, float(np.sqrt(weight @ (mine * its / both + ((shares - share) * apart) ** 2)))
+    best = edges[int(np.argmax(weight.reshape(len(edges), -1).sum(1)))][0]
+    means = at + mine / both * (told[0] - at)
+    ours = weight * (at == best)
+    mean, share = float(ours @ means / ours.sum()), float(ours @ (mine / both) / ours.sum())
+    return mean, share, float(np.sqrt(weight @ (mine * its / both + (means - mean) ** 2)))
 
 
 def _over_outline(image: Array, rim: Rim) -> float:
@@ -189,14 +203,21 @@ def _over_outline(image: Array, rim: Rim) -> float:
 
 
 def _faint_top(rgb: Picture, edge: Array, up: Array, scale: float) -> float:
-    """How far (px) over the found edge a fainter one runs along with it: a bright bend of the lever that mirrors the
-    background hides its own top. Averaged along the edge, so that it stands out of the noise; 0 when there is none."""
-    t, v = colour_profiles(rgb, edge, np.repeat(up[None], len(edge), 0), 1.3 * scale)
-    slope = np.linalg.norm(slopes(t, v.mean(0)[None], 1.0)[0], axis=1)
-    calm = slope[t > 0.75 * scale]
-    limit = max(float(np.median(calm) + 6 * 1.4826 * np.median(np.abs(calm - np.median(calm)))), 0.5)
-    top = summits(slope[None])[0] & (t > max(0.12 * scale, 2.0)) & (t < 0.6 * scale) & (slope > limit)
-    return float(t[top].min()) if top.any() else 0.0
+    """How far (px) over the found edge a fainter one runs along with it; 0 when there is none.
+
+    A bright lever's rounded upper end mirrors the background and hides its own top. Averaged along the edge (N, 2), the
+    top stands out of the noise; how far single places differ says by how much it must.
+    """
+    if len(edge) < 8:
+        return 0.0
+    t, v = colour_profiles(rgb, edge, np.repeat(up[None], len(edge), 0), 1.0 * scale)
+    slope = slopes(t, v, 1.0)
+    mean = np.linalg.norm(slope.mean(0), axis=1)
+    error = np.sqrt(np.sum(slope.var(0), axis=1) / (len(edge) / 3))
+    top = (
+        summits(mean[None])[0] & (t > max(0.08 * scale, 2.0)) & (t < 0.6 * scale) & (mean > np.maximum(4 * error, 0.5))
+    )
+    return float(t[top].max()) if top.any() else 0.0
 
 
 def given(image: Array) -> Tip:
