@@ -15,10 +15,10 @@ from vision.tip import Tip, height_of
 K = 2.0
 BESIDE_RIM_MM, _MERGED_MM = 0.5, 0.2
 """A tip seen nearer than this to the rim's far edge runs together with it; standard uncertainty when they coincide."""
-_OPEN = 0.5
+_OPEN = 0.7
 """How much of the spread that the network tells for single places of the rim's edge goes into the height. Set, like the
 next one, on rendered pictures that are not those of the benchmark."""
-_SIDE_MM = 0.05
+_SIDE_MM = 0.12
 """What remains doubtful of the rim's apparent half width, which tells how far the case stands from the camera."""
 _FOCAL_U, _CENTRE_U_PX = 0.003, 3.0  # assumed when the camera comes without covariance
 

@@ -21,6 +21,9 @@ MAX_ELEVATION, MAX_YAW = 19.0, 32.0
 
 _LEAST_SEEN, _ASTRAY_MM = 0.2, 0.15
 """Share of the rim's outline that must be told, and how far it may depart from a circle."""
+_APART_MM, _APART = 0.5, 1.5
+"""Edge and network that lie so far apart (mm, and in the network's own uncertainties) do not look at the same thing:
+half of such heights on rendered pictures were more than 0.6 mm off."""
 _CLASSES_U_MM, _DEPTH_U_MM = 5.0, 2.4
 """How far off the case's depth may be by its width in the classes; with a larger uncertainty than the second, mm, its
 sides were not found and the classes' word counts."""
@@ -88,6 +91,9 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     outlines = _with_rim(outlines, found)
     if at is None:
         raise _Refused(refusal("lever_hidden", pixels=outlines))
+    if abs(at.apart_mm) > max(_APART_MM, _APART * at.told_mm):
+        told = f"Two ways of telling it disagree by {abs(at.apart_mm):.1f} millimetres."
+        raise _Refused(refusal("tip_doubtful", told, replace(outlines, tip=at.image)))
     _check_exposure(grey8, at)
     return replace(_result(setup, pose, found, at, y, outlines, camera), assisted=bool(pointed))
 

@@ -29,6 +29,10 @@ REASONS: dict[str, tuple[str, str]] = {
         "No lever tip is seen near the middle of the case.",
         "Raise the camera a little over the rim until the tip is seen, and take it again.",
     ),
+    "tip_doubtful": (
+        "The lever's tip cannot be told for certain.",
+        "Raise the camera a little, put a plain background behind the lever and take it again.",
+    ),
     "camera_unknown": (
         "The camera of the setup did not take this picture.",
         "Use the calibrated camera at its full resolution, or calibrate this one.",

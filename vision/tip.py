@@ -20,7 +20,7 @@ _TOP_MM, _FAINT_IS_TOP = 0.3, 0.7
 """How much of an edge is its top, and how often a fainter edge over it is the lever's real end."""
 _ELSEWHERE_MM, _FALSE = 0.5, 0.15
 """How far off it is when another edge is taken for the tip's, and how often that happens."""
-_AGREED_MM = 0.08
+_AGREED_MM = 0.12
 """Standard uncertainty of the tip where edge and network agree; set on rendered pictures, not on the benchmark's."""
 
 
@@ -32,7 +32,8 @@ class Tip:
     ``share``: how much of the upper edge carries a clear edge;
     ``rim_gap_mm``: how far over the rim's upper outline it is seen; ``peak``: how sure
     the classes are; ``apart_mm``: how much higher the edge lies than the network tells the tip; ``told``: the
-    network's share (0..1) in ``image``: it knows that the point that looks highest is not the highest."""
+    network's share (0..1) in ``image``: it knows that the point that looks highest is not the highest; ``told_mm``: its
+    standard uncertainty."""
 
     image: Array
     sigma_px: float
@@ -45,6 +46,7 @@ class Tip:
     rim_gap_mm: float = 9.0
     apart_mm: float = 0.0
     told: float = 0.0
+    told_mm: float = 0.3
 
 
 def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
@@ -163,7 +165,9 @@ def _measure(
     lean = _slope(used, h, width)
     higher, share, spread = _weighed(edges, own, told)
     sigma = scale * float(np.hypot(_AGREED_MM, spread))
-    return Tip(pick + higher * scale * up[0], sigma, edge, width, body, lean, clear_share, peak, gap, -told[0], share)
+    return Tip(
+        pick + higher * scale * up[0], sigma, edge, width, body, lean, clear_share, peak, gap, -told[0], share, told[1]
+    )
 
 
 def _weighed(edges: list[tuple[float, float]], own: float, told: tuple[float, float]) -> tuple[float, float, float]:

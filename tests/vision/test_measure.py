@@ -2,6 +2,7 @@
 
 import io
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from PIL import Image
 
 from tests.vision.render import World, render, setup_table
-from vision import Measurement, Photo, Refusal, load_photo, measure, overlay, setup_from_mapping, to_json
+from vision import Measurement, Photo, Refusal, load_photo, measure, overlay, setup_from_mapping, tip, to_json
 
 
 def photo_of(world: World) -> Photo:
@@ -112,6 +113,17 @@ def test_too_oblique() -> None:
 
 def test_no_lever() -> None:
     refused(replace(BASE, lever=False, elevation=7), {"lever_hidden"})
+
+
+def test_edge_and_network_that_disagree_are_no_measurement(monkeypatch: pytest.MonkeyPatch) -> None:
+    find = tip.find
+
+    def apart(*args: Any) -> tip.Tip | None:
+        found = find(*args)
+        return None if found is None else replace(found, apart_mm=-0.8, told_mm=0.2)
+
+    monkeypatch.setattr(tip, "find", apart)
+    refused(BASE, {"tip_doubtful"})
 
 
 def test_other_aspect_is_another_camera() -> None:
