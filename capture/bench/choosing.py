@@ -1,10 +1,10 @@
 """Which of all guesses at an utterance is taken: the one that fits the sound best and makes sense in this job.
 
-What no phrase allows costs a guess most; what would have to wait anyway (a value out of all proportion, a missing unit)
-and what belongs to another stage cost it a little: the sound decides between values, unless it leaves them nearly
-equal. A statement is sure by the share of all guesses that contain it; below ``SURE`` it is asked back, so that a value
-is never taken for what is expected without somebody confirming it. The settings were found with voices that were
-trained on.
+What fits the sound hardly better than no words at all is noise. What no phrase allows costs a guess most; what would
+have to wait anyway (a value out of all proportion, a missing unit) and what belongs to another stage cost it a little:
+the sound decides between values, unless it leaves them nearly equal. A statement is sure by the share of all guesses
+that contain it; below ``SURE`` it is asked back, so that a value is never taken for what is expected without somebody
+confirming it. The settings were found with voices that were trained on.
 """
 
 from __future__ import annotations
@@ -29,7 +29,11 @@ Cost = Callable[[Sequence[Said]], float]
 SENSELESS = 6.0
 STRANGE_VALUE = 3.0
 UNEXPECTED = 1.0
+NOISE = 4.0
+"""That it was no word at all counts for so much more when it is decided whether to ask: a knock must not be a check."""
 SURE = 0.7
+SURELY_NOISE = 0.75
+"""Share of no word at all from which nothing else is considered."""
 
 FROM_GUESSES = frozenset({"unknown", "disagree", "faint"})
 """Kinds of doubts whose place the comparison of all guesses takes."""
@@ -60,15 +64,16 @@ def choose(heard: Heard, reparse: Reparse, cost: Cost) -> Chosen:
         reparse: words to statements, for the job as it stands.
         cost: of a guess's statements.
     """
-    from capture.speech.guesses import nothing_said, shares
+    from capture.speech.guesses import shares
 
     parsed = [tuple(reparse([word.text for word in guess.words])) for guess in heard.guesses]
     scores = [
         guess.score - (cost(said) if guess.words else 0.0) for guess, said in zip(heard.guesses, parsed, strict=True)
     ]
-    if nothing_said(heard.guesses, scores):
-        return Chosen(_with(heard, next(guess for guess in heard.guesses if not guess.words)), (), (), ())
-    parts = shares(scores)
+    silent = next((i for i, guess in enumerate(heard.guesses) if not guess.words), None)
+    if silent is not None and shares(scores)[silent] > SURELY_NOISE:
+        return Chosen(_with(heard, heard.guesses[silent]), (), (), ())
+    parts = shares([score + NOISE * (not guess.words) for guess, score in zip(heard.guesses, scores, strict=True)])
     meanings = [tuple(content(said) for said in statements) for statements in parsed]
     spoken = [i for i, guess in enumerate(heard.guesses) if guess.words]
     weight = {i: sum(p for p, m in zip(parts, meanings, strict=True) if m == meanings[i]) for i in spoken}

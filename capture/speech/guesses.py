@@ -29,15 +29,15 @@ HOPELESS = 14.0
 """Guesses that fit worse than the best by more are left out."""
 
 
-def united(first: Sequence[Way], second: Sequence[Way]) -> tuple[Guess, ...]:
+def united(first: Sequence[Way], second: Sequence[Way], over_noise: float | None = None) -> tuple[Guess, ...]:
     """The guesses of both hearings, each word with the share of all guesses that have it there.
 
-    The likeliest comes first and has the score 0; that nothing was said at all only comes first when it is likelier
-    than all else together, and last otherwise.
+    The likeliest comes first and has the score 0; that nothing was said at all comes last, however likely.
 
     Args:
         first: ways of the first hearing, the best first, at least one.
         second: ways of the second hearing with times in the same clock; may be empty.
+        over_noise: by how much the best of those fits better than no words at all, if that is known.
     """
     scores = [_relative(ways) for ways in (first, second)]
     floors = [min(known.values(), default=0.0) - UNNAMED if known else 0.0 for known in scores]
@@ -49,8 +49,10 @@ def united(first: Sequence[Way], second: Sequence[Way]) -> tuple[Guess, ...]:
         score = scores[0].get(key, floors[0]) + SECOND_WEIGHT * scores[1].get(key, floors[1])
         doubts = unknown_doubts(way)
         guesses.append(Guess(_known(way), score - STRANGE * len(doubts), doubts))
-    silent = nothing_said(guesses, [guess.score for guess in guesses])
-    guesses.sort(key=lambda guess: (silent is bool(guess.words), -guess.score))
+    if over_noise is not None:
+        guesses = [guess for guess in guesses if guess.words]
+        guesses.append(Guess((), -(1.0 + SECOND_WEIGHT) * over_noise))
+    guesses.sort(key=lambda guess: (not guess.words, -guess.score))
     top = guesses[0].score
     kept = [replace(guess, score=guess.score - top) for guess in guesses if guess.score > top - HOPELESS]
     return tuple(replace(guess, words=_with_confidence(guess.words, kept)) for guess in kept)
@@ -61,11 +63,6 @@ def shares(scores: Sequence[float]) -> list[float]:
     top = max(scores)
     parts = [math.exp(SHARPNESS * (score - top)) for score in scores]
     return [part / sum(parts) for part in parts]
-
-
-def nothing_said(guesses: Sequence[Guess], scores: Sequence[float]) -> bool:
-    """Whether it is likelier that there was no word at all than all guesses with words together."""
-    return sum(part for part, guess in zip(shares(scores), guesses, strict=True) if not guess.words) > 0.5
 
 
 def unknown_doubts(heard: Sequence[Word]) -> tuple[Doubt, ...]:

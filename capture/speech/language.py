@@ -158,7 +158,7 @@ class Weights:
     """Added to the counts of every word of the vocabulary in the emptiest context."""
     slip: float = 3.0
     """Cost of "oh" for zero, besides its own: a single vowel slips in wherever one trails off."""
-    noise: float = 0.99
+    noise: float = 0.05
     """Probability that there is no word in the sound, be it silent or not: what fits words hardly better than it fits
     silence or any other sound is noise."""
     pure: bool = field(default=False)
@@ -351,6 +351,11 @@ def _or_noise(
     edges.append(())
     backoff.append(None)
     final[alone] = 0.0
+
+
+def only_noise() -> WordNetwork:
+    """No word at all: what everything else is compared with."""
+    return WordNetwork(((Edge(UNKNOWN, 0.0, 0),),), (None,), {0: 0.0}, 0, frozenset({UNKNOWN}))
 
 
 def loop(words: Iterable[str], unknown: float = 0.05, penalty: float = 0.0) -> WordNetwork:

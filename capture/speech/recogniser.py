@@ -22,7 +22,7 @@ from .errors import AudioError, ModelError
 from .graph import build
 from .guesses import WAYS, Way, united, unknown_doubts
 from .heard import Clip, Doubt, Heard, Word
-from .language import UNKNOWN, Weights
+from .language import UNKNOWN, Weights, only_noise
 from .level import level_doubts
 from .vocabulary import PLAIN_WORDS, Vocabulary
 
@@ -34,6 +34,7 @@ LEAD = 3200
 OVERLAP = 1600
 """Samples of the silence after an utterance that the next hearing begins with."""
 FAINT = 0.5
+SHORT_S = 2.0
 KEEP_S = 40.0
 SECOND = "second"
 """Folder of a model's second network."""
@@ -76,6 +77,7 @@ class Recogniser:
         self._grammar: list[str] | None = None
         self._ways = 0
         self._second: Any = None
+        self._noise: Any = None
         self._vocabulary: Vocabulary | None = None
         self._sentences: Sentences | None = None
         self._waits = waits
@@ -94,11 +96,11 @@ class Recogniser:
         graph = build(phrases, words.pronunciations)
         pairs = [(graph, folder)]
         if two and (folder / SECOND).is_dir():
-            pairs.append((graph, folder / SECOND))
+            pairs += [(graph, folder / SECOND), (build(only_noise(), {}), folder / SECOND)]
             self._ways = WAYS
         elif two:
             pairs.append((build(words.loop_network(), words.pronunciations), folder))
-        self._first, self._second = (*decoder.load_graphs(pairs), None)[:2]
+        self._first, self._second, self._noise = (*decoder.load_graphs(pairs), None, None)[:3]
         own = "embedded model" if folder == decoder.EMBEDDED else f"model {folder.name}"
         self.name = f"{own}, vosk {_vosk_version()}"
 
@@ -231,7 +233,7 @@ class Recogniser:
 
     def _utterance(self, heard: Sequence[Word], ways: Sequence[Way], clip: Clip) -> Heard:
         other = self._heard_again(clip)
-        guesses = united(ways, other.ways) if ways else ()
+        guesses = united(ways, other.ways, self._over_noise(clip, other)) if ways else ()
         words = guesses[0].words if guesses else tuple(w for w in heard if w.text != UNKNOWN)
         doubts = (guesses[0].doubts if guesses else unknown_doubts(heard)) + faint_doubts(words)
         if self._second is not None and self._vocabulary is not None:
@@ -251,6 +253,16 @@ class Recogniser:
         found = hearing.finish()
         shift = clip.start_s - LEAD / RATE
         return Result(_later(found.words, shift), tuple((_later(way, shift), score) for way, score in found.ways))
+
+    def _over_noise(self, clip: Clip, other: Result) -> float | None:
+        """By how much the second hearing's words fit the sound better than no words; None for long utterances, whose
+        words add up to far more than noise ever fits."""
+        if self._noise is None or not other.ways or sum(w.end_s - w.start_s for w in other.words) > SHORT_S:
+            return None
+        hearing = Hearing(self._noise, ways=1)
+        hearing.accept(bytes(2 * LEAD) + clip.pcm + bytes(9600))
+        noise = hearing.finish().ways
+        return other.ways[0][1] - noise[0][1] if noise else None
 
 
 def _later(words: Iterable[Word], by_s: float) -> tuple[Word, ...]:

@@ -106,12 +106,17 @@ def test_only_the_statement_that_is_open_is_asked_back(desk: Desk) -> None:
 
 
 def test_what_is_likelier_no_word_at_all_is_kept_as_not_understood(desk: Desk) -> None:
-    (one,) = taken(desk, ("case cracked", 0.0), ("", 1.0))
+    (one,) = taken(desk, ("case cracked", 0.0), ("", 3.0))
     assert (one.entry.kind, one.entry.status, one.entry.words) == ("not_understood", "not_accepted", "")
 
 
+def test_a_check_that_may_be_a_knock_is_asked_back(desk: Desk) -> None:
+    (one,) = taken(desk, ("case cracked", 0.0), ("", -1.0))
+    assert (one.entry.kind, one.entry.status) == ("check", "unconfirmed")
+
+
 def test_that_nothing_was_said_counts_against_every_guess(desk: Desk) -> None:
-    (one,) = taken(desk, ("lever height two point one millimetres", 0.0), ("", -0.5))
+    (one,) = taken(desk, ("lever height two point one millimetres", 0.0), ("", -4.5))
     assert (value(one), one.entry.status) == ("2.1 mm", "unconfirmed")
     assert any("nothing" in warned.sentence for warned in one.entry.warnings)
 

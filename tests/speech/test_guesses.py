@@ -54,9 +54,12 @@ def test_that_nothing_was_said_comes_last_and_its_share_counts() -> None:
     assert guesses[0].words[0].confidence == pytest.approx(1 / (2 + math.exp(SHARPNESS * 0.5)))
 
 
-def test_that_nothing_was_said_comes_first_when_it_is_likelier_than_all_else_together() -> None:
-    guesses = united([way("[unk]", 10.0 + STRANGE), way("two", 9.0)], [])
-    assert [guess.text for guess in guesses] == ["", "two"]
+def test_how_little_the_words_fit_better_than_noise_is_the_score_of_nothing_said() -> None:
+    guesses = united([way("two", 9.0)], [way("two", 90.0)], 3.0)
+    assert [(guess.text, guess.score) for guess in guesses] == [
+        ("two", 0.0),
+        ("", pytest.approx(-3.0 * (1 + SECOND_WEIGHT))),
+    ]
 
 
 def test_hopeless_guesses_are_left_out() -> None:

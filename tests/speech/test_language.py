@@ -52,10 +52,11 @@ def test_garbage_may_come_anywhere() -> None:
 
 def test_noise_alone_is_possible_and_no_word_follows_it() -> None:
     plain, quiet = network(SENTENCES), network(SENTENCES, weights=Weights(noise=1e-9))
-    assert plain.cost([UNKNOWN]) == plain.cost([]) == pytest.approx(-math.log(Weights().noise / 2))
+    assert plain.cost([UNKNOWN]) == pytest.approx(-math.log(Weights().noise / 2))
+    assert plain.cost([]) <= plain.cost([UNKNOWN])
     said = ["supply", "pressure", "one", "three", "five", "p", "s", "i"]
     assert plain.cost(said) == pytest.approx(quiet.cost(said) - math.log(1 - Weights().noise))
-    assert plain.cost([UNKNOWN, *said]) > plain.cost(said) + 2.0
+    assert plain.cost([UNKNOWN, *said]) > plain.cost(said)
 
 
 def total(net: object, state: int) -> float:
