@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -20,7 +20,7 @@ from capture.bench.session import Header, Looked, Session
 from capture.judge.entry import Moment, PhotoResult
 from capture.procedure import find, load_procedure
 from capture.record import Record
-from capture.speech.heard import Clip, Heard, Word
+from capture.speech.heard import Clip, Guess, Heard, Word
 from tests.conftest import CHROMIUM
 from tests.live.conftest import ARGUMENTS
 from tests.live.stand_ins import BurstListener, bursts
@@ -53,10 +53,11 @@ def heard(line: str, at_s: float, confidence: float = 0.98) -> Heard:
         Word(text, at_s + 0.3 + n * 0.3, at_s + 0.5 + n * 0.3, confidence) for n, text in enumerate(line.split())
     )
     pcm = bursts(1, pause_s=0.2, burst_s=0.3 * len(words), seed=len(line))
-    return Heard(words, line, words[0].start_s, words[-1].end_s, Clip(pcm, 16000, at_s), (), "stand-in")
+    guesses = (Guess(words, 0.0), Guess(words[:-1], -8.0))
+    return Heard(words, line, words[0].start_s, words[-1].end_s, Clip(pcm, 16000, at_s), (), "stand-in", "", guesses)
 
 
-def measured(data: bytes, view: str) -> Looked:
+def measured(data: bytes, view: str, *, more: Sequence[bytes] = ()) -> Looked:
     return Looked(PhotoResult(view, "measured", 3.02, 0.12), picture(annotated=True, size=(600, 400)))
 
 

@@ -47,6 +47,11 @@ def client(reviewed: Reviewed) -> Reviewer:
     return Reviewer(reviewed)
 
 
+def test_what_it_may_also_have_been_by_the_sound_stands_beside_the_words(client: Reviewer) -> None:
+    html = client.html(client.job)
+    assert "by the sound alone also: “supply pressure one five two p s” 4 %" in html
+
+
 def test_the_list_says_what_needs_a_look(client: Reviewer) -> None:
     html = client.html("/review")
     assert client.job in html

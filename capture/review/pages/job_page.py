@@ -124,3 +124,15 @@ def second_hearing(block: Block) -> str:
     second = heard.get("second") if isinstance(heard, Mapping) else None
     text = w.plain(second)
     return "" if text == block.text else text
+
+
+def other_guesses(block: Block) -> list[tuple[str, str]]:
+    """What else it may have been by the sound alone: the words, and how likely in percent."""
+    heard = block.row.body.get("heard")
+    also = heard.get("also") if isinstance(heard, Mapping) else None
+    found = []
+    for one in also if isinstance(also, list) else []:
+        share = one.get("share") if isinstance(one, Mapping) else None
+        if isinstance(share, int | float):
+            found.append((w.plain(one.get("text")) or "no words", f"{100 * share:.0f} %"))
+    return found

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from capture.review import wording as w
 from capture.review.measured import budget_table
-from capture.review.pages.job_page import JobPage, second_hearing
+from capture.review.pages.job_page import JobPage, other_guesses, second_hearing
 from capture.review.pages.timeline import Card, Part
 
 if TYPE_CHECKING:
@@ -74,7 +74,12 @@ def _environment() -> Environment:
         finalize=_finalize,
     )
     environment.globals.update(
-        w=w, budget_table=budget_table, photo_of=photo_of, points_of=points_of, second_hearing=second_hearing
+        w=w,
+        budget_table=budget_table,
+        photo_of=photo_of,
+        points_of=points_of,
+        second_hearing=second_hearing,
+        other_guesses=other_guesses,
     )
     return environment
 
