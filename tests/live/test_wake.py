@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,8 +12,10 @@ import pytest
 from capture.bench.live_start import Options, settings_of
 from capture.bench.live_wake import AWAKE_S, Called, wake_words, with_wake
 from capture.errors import CaptureError, UsageError
+from capture.phrases import pronunciations, sentences, vocabulary
 from capture.procedure import find, load_procedure, shipped
 from capture.procedure.loader import parse_procedure
+from capture.speech import Recogniser, read_audio
 from capture.speech.errors import NoPronunciation
 from capture.speech.heard import Clip, Doubt, Heard, Word
 from tests.live.stand_ins import bursts, make_bench
@@ -157,3 +161,30 @@ def test_a_word_that_nobody_can_pronounce_is_told_when_the_procedure_is_loaded(t
     said = text.replace(old, new).replace("[pronunciations]\n", '[pronunciations]\nzqxwv = ["Z IH1 K S W IY0 V"]\n')
     (tmp_path / "odd.toml").write_text(said, encoding="utf-8")
     assert settings_of(Options(procedures=(str(tmp_path / "odd.toml"),))).procedures
+
+
+def spoken(text: str, folder: Path) -> bytes:
+    """What espeak-ng says, at 16 kHz, with silence around it."""
+    program = shutil.which("espeak-ng")
+    if program is None:
+        pytest.skip("espeak-ng is not installed")
+    path = folder / "said.wav"
+    subprocess.run([program, "-v", "en-us", "-s", "150", "-w", str(path), text], check=True, capture_output=True)
+    return bytes(32000) + read_audio(path).pcm() + bytes(32000)
+
+
+def test_real_sound_is_taken_when_called_and_left_out_otherwise(tmp_path: Path) -> None:
+    procedure = load_procedure(find("lever_valve"))
+    said = with_wake([text for text, _ in sentences(procedure, seed=1, count=2000)], WAKE)
+    ear = Recogniser(sentences=said, words=vocabulary(procedure), pronunciations=pronunciations(procedure))
+    called = Called(ear, WAKE)
+
+    def hears(text: str) -> list[str]:
+        sound = spoken(text, tmp_path)
+        return [one.text for one in (*called.accept(sound), *called.finish())]
+
+    assert hears("supply pressure one three five p s i") == []
+    assert called.left_out == 1
+    (text,) = hears("attention workbench lever height two point five millimetres")
+    assert text.replace("fife", "five") == "lever height two point five millimetres"
+    assert hears("leaks none") == ["leaks none"], "it was called a moment ago"
