@@ -129,7 +129,8 @@ def fit(
         free = np.r_[np.full(6, turn == 0), np.ones(adjust.SIZE - 6, bool)]
         q = _either_way(q, p, free, view.y)
         p = sides.choose(rgb, view, q, p, adjust.covariance(q, p))
-        q, p = _without_a_false_edge(adjust.solve(q, p, free), p, free)
+        q = adjust.solve(q, p, free)
+    q, p = _without_a_false_edge(q, p, free)
     r = arc_residuals(q, p)
     told = spread < _TOLD_MM
     rms = float(np.sqrt(np.mean(np.minimum(r[told], 3.0) ** 2))) if told.any() else 9.0

@@ -67,7 +67,7 @@ def choose(rgb: Picture, view: View, q: Array, p: adjust.Problem, covariance: Ar
         covariance: of the unknowns (13, 13).
     """
     found = {side: [*candidates(rgb, view, q, p, side), None] for side in (-1, 1)}
-    slope = jacobian(lambda v: _places(v, q, p), q, adjust.STEPS)
+    slope = _moves(q, p)
     known = _WIDER**2 * slope @ covariance @ slope.T + _OWN_MM**2 * np.eye(2)
     elsewhere = known + _ELSEWHERE_MM**2 * np.outer(slope[:, 7], slope[:, 7])
     pairs = list(product(found[-1], found[1]))
@@ -103,22 +103,28 @@ def _doubt(taken: Side | None, others: list[Side | None], likely: Array) -> floa
     return math.hypot(_OWN_MM, math.sqrt(float(np.sum(likely * off**2) / np.sum(likely))))
 
 
+def _seen(q: Array, p: adjust.Problem, side: int) -> Array:
+    """Where a side is expected: points (N, 2) px downwards."""
+    return project(adjust.side_line(q, p, side, -(_BELOW_MM + q[adjust.BREAK])), q[:6], p.camera)
+
+
 def _line(q: Array, p: adjust.Problem, side: int) -> tuple[Array, Array]:
-    """Where a side is expected: points (N, 2) px downwards, and the unit vector across it, outwards."""
-    px = project(adjust.side_line(q, p, side, -(_BELOW_MM + q[adjust.BREAK])), q[:6], p.camera)
+    """Where a side is expected, and the unit vector across it, outwards."""
+    px = _seen(q, p, side)
     along = (px[-1] - px[0]) / np.linalg.norm(px[-1] - px[0])
     normal = np.array([along[1], -along[0]])
     centre = project(q[adjust.CENTRE][None], q[:6], p.camera)[0]
     return px, normal * np.sign(normal @ (px[0] - centre))
 
 
-def _places(q: Array, start: Array, p: adjust.Problem) -> Array:
-    """How far (mm) both sides move outwards when the unknowns go from ``start`` to ``q``."""
-    out = []
-    for side in (-1, 1):
-        px, normal = _line(start, p, side)
-        out.append(float((_line(q, p, side)[0].mean(0) - px.mean(0)) @ normal))
-    return np.array(out) / closer.scale(start, p)
+def _moves(q: Array, p: adjust.Problem) -> Array:
+    """How far (mm) both sides move outwards with each of the unknowns: (2, 13)."""
+    across = {side: _line(q, p, side)[1] for side in (-1, 1)}
+
+    def places(v: Array) -> Array:
+        return np.array([float(_seen(v, p, side).mean(0) @ normal) for side, normal in across.items()])
+
+    return jacobian(places, q, adjust.STEPS) / closer.scale(q, p)
 
 
 def candidates(rgb: Picture, view: View, q: Array, p: adjust.Problem, side: int) -> list[Side]:

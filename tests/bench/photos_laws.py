@@ -1,7 +1,8 @@
 """Error against elevation, distance, depth offset and blur: ``python -m tests.bench.photos_laws FOLDER [DRAWS]``.
 
 Pictures of the plain renderer of the tests, one thing varied at a time, several draws each. FOLDER gets one PNG for
-each. Dots: errors. Drawn line: the error that the law of the thing predicts for a measurement that does not know it:
+each; those of 4 draws are kept in ``tests/bench/laws``. Dots: errors. Bars: the stated uncertainty. Drawn line: the
+error that the law of the thing predicts for a measurement that does not know it:
 
 - elevation e: a rim edge that stands D_t nearer than the tip is seen D_t tan e lower, here for D_t = 1 mm;
 - distance D: a picture's pixel covers D / f, here one tenth of it;
@@ -81,7 +82,9 @@ def plot(name: str, rows: list[tuple[float, float, float]]) -> Image.Image:
     pen = ImageDraw.Draw(image)
     x0, y0, x1, y1 = FRAME
     lo, hi = min(values), max(values)
-    top = max(0.25, 1.15 * max([abs(r[1]) for r in rows] + [min(law(v), 0.5) for v in values]))
+    stated = {v: float(np.median([r[2] for r in rows if r[0] == v])) for v in values if any(r[0] == v for r in rows)}
+    tallest = [abs(r[1]) for r in rows] + [min(law(v), 0.5) for v in values] + list(stated.values())
+    top = max(0.25, 1.15 * max(tallest))
 
     def at(x: float, y: float) -> tuple[float, float]:
         return x0 + (x - lo) / (hi - lo) * (x1 - x0), (y0 + y1) / 2 - y / top * (y1 - y0) / 2
@@ -97,12 +100,10 @@ def plot(name: str, rows: list[tuple[float, float, float]]) -> Image.Image:
     grid = np.linspace(lo, hi, 200)
     pen.line([at(float(g), max(-top, min(top, law(float(g))))) for g in grid], fill=LAW, width=3)
     for v in values:
-        some = [r for r in rows if r[0] == v]
-        if not some:
+        if v not in stated:
             pen.text((at(v, 0)[0] - 18, y0 + 4), "refused", fill=INK)
             continue
-        u = min(float(np.median([r[2] for r in some])), top)
-        pen.line([at(v, -u), at(v, u)], fill=(190, 190, 190), width=5)
+        pen.line([at(v, -stated[v]), at(v, stated[v])], fill=(190, 190, 190), width=5)
     for v, error, _ in rows:
         x, y = at(v, max(-top, min(top, error)))
         pen.ellipse([x - 3, y - 3, x + 3, y + 3], fill=DOT)
