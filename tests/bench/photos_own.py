@@ -3,7 +3,7 @@
 ``python -m tests.bench.photos_own COUNT`` does so in a folder of its own that is gone afterwards. Where FOLDER holds
 fewer than COUNT (200) pictures, the rest are rendered into it from FIRST_SEED on by ``vision/training/pictures.py``: on
 a GPU path-traced in two minutes, else under plainer light (``PICTURE_QUICK``) and WIDTH (800) pixels wide, in five
-seconds each on one core. Seeds from 5 000 000 on were never trained on; seeds below 5 500 000 were looked at while
+seconds each on one core. Seeds from 5 000 000 on were never trained on; seeds below 5 600 000 were looked at while
 measuring was being improved or its uncertainty set, so an honest score begins above.
 """
 
@@ -42,7 +42,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place if not argv or argv[0].isdigit() else argv.pop(0))
         given = [int(v) for v in argv]
-        count, first, width = given + [200, 5_500_000, 800][len(given) :]
+        count, first, width = given + [200, 5_600_000, 800][len(given) :]
         if held(folder) < count:
             render(folder, count, first, width)
         table(score(folder))
