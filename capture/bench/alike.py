@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from capture.speech.heard import Doubt, Word
 
 SURE = 0.9
-"""Confidence from which "fifteen" is not taken for "fifty"."""
+"""Confidence from which a word is not taken for what it sounds like."""
 
 LETTER_GROUPS = ("bcdegptvz", "fsx", "ajk", "mn", "iy", "quw")
 
@@ -31,8 +31,8 @@ def _pairs() -> Mapping[str, tuple[str, ...]]:
     return MappingProxyType(found)
 
 
-ALWAYS = _pairs()
-"""Words, and what may have been said instead, however sure a hearing is."""
+ALIKE = _pairs()
+"""Words, and what may have been said instead."""
 
 TENS = MappingProxyType({"thirteen": "thirty", "fourteen": "forty", "fifteen": "fifty", "eighteen": "eighty"})
 _TEEN_OF = MappingProxyType({ten: teen for teen, ten in TENS.items()})
@@ -62,10 +62,10 @@ def alike(words: Sequence[Word], reparse: Reparse) -> tuple[Doubt, ...]:
 
 
 def _instead(word: Word) -> tuple[str, ...]:
-    if word.text in ALWAYS:
-        return ALWAYS[word.text]
     if word.confidence >= SURE:
         return ()
+    if word.text in ALIKE:
+        return ALIKE[word.text]
     if word.text in TEENS and word.text.endswith("teen"):
         return (TENS.get(word.text, word.text.removesuffix("teen") + "ty"),)
     if word.text.endswith("ty") and word.text != "twenty":
