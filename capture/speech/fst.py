@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Mapping
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -39,7 +40,7 @@ def carries_words(path: Path) -> bool:
 
 def write_fst(path: Path, states: int, start: int, arcs: list[Arc], finals: Mapping[int, float]) -> None:
     """Write a transducer of ``states`` states; a state in ``finals`` may end, at the cost given."""
-    rows = np.array(arcs, dtype=np.float64).reshape(-1, 5)
+    rows = np.fromiter(chain.from_iterable(arcs), np.float64, 5 * len(arcs)).reshape(-1, 5)
     rows = rows[np.argsort(rows[:, 0], kind="stable")]
     source = rows[:, 0].astype(np.int64)
     table = np.empty(len(rows), dtype=ARC)
@@ -50,7 +51,7 @@ def write_fst(path: Path, states: int, start: int, arcs: list[Arc], finals: Mapp
     heads["final"], heads["arcs"] = np.inf, counts
     for state, cost in finals.items():
         heads["final"][state] = cost
-    body = np.empty(states * STATE.itemsize + len(rows) * ARC.itemsize, np.uint8)
+    body = np.empty((states * STATE.itemsize + len(rows) * ARC.itemsize) // 4, "<i4")
     before = np.concatenate([[0], np.cumsum(counts)[:-1]])
     _lay(body, heads, STATE.itemsize * np.arange(states) + ARC.itemsize * before)
     _lay(body, table, STATE.itemsize * (source + 1) + ARC.itemsize * np.arange(len(rows)))
@@ -58,7 +59,7 @@ def write_fst(path: Path, states: int, start: int, arcs: list[Arc], finals: Mapp
     path.write_bytes(struct.pack("<i", MAGIC) + _text(b"vector") + _text(b"standard") + head + body.tobytes())
 
 
-def _lay(body: npt.NDArray[np.uint8], records: npt.NDArray[np.void], at: npt.NDArray[np.int64]) -> None:
-    """Put records of one size into ``body``, each at its place."""
-    size = records.dtype.itemsize
-    body[at[:, None] + np.arange(size)] = records.view(np.uint8).reshape(-1, size)
+def _lay(body: npt.NDArray[np.int32], records: npt.NDArray[np.void], at: npt.NDArray[np.int64]) -> None:
+    """Put records of one size, a multiple of four bytes, into ``body``, each at its place in bytes."""
+    size = records.dtype.itemsize // 4
+    body[at[:, None] // 4 + np.arange(size)] = records.view("<i4").reshape(-1, size)

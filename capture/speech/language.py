@@ -245,10 +245,8 @@ def _probabilities(
     for table in tables[1:]:
         for history, seen in table.items():
             kinds, n = len(seen), sum(seen.values())
-            lower = p[history[1:]] if history[1:] in p else p[()]
             left[history] = kinds / (n + kinds)
             p[history] = {c: (k + kinds * _lookup(p, left, history[1:], c)) / (n + kinds) for c, k in seen.items()}
-            del lower
     return p, left
 
 
