@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from capture.bench.doubtful import Reparse, content
 from capture.phrases.statements import Said
+from capture.procedure.language import DIGIT_NAMES, DIGITS
 from capture.procedure.schema import NEED_KINDS
 
 if TYPE_CHECKING:
@@ -122,4 +123,9 @@ def _otherwise(guess: Guess, rival: Guess) -> str:
     first, last = changes[0][3], changes[-1][4]
     if first == last:
         first, last = max(0, first - 1), last + 1
-    return " ".join(theirs[first:last]) or "nothing"
+    return " ".join(_told(word) for word in theirs[first:last]) or "nothing"
+
+
+def _told(word: str) -> str:
+    """A word as it is put to people: the radio's ways of saying digits by their plain names."""
+    return DIGIT_NAMES[DIGITS[word]] if word in DIGITS and word != "oh" else word

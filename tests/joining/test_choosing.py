@@ -69,6 +69,13 @@ def test_what_two_nearly_equal_guesses_disagree_about_is_asked_back(desk: Desk) 
     assert any("fourteen" in warned.sentence for warned in one.entry.warnings)
 
 
+def test_what_it_may_be_instead_is_told_in_plain_words(desk: Desk) -> None:
+    (one,) = taken(
+        desk, ("lever height two point one millimetres", 0.0), ("lever height tree point one millimetres", -0.5)
+    )
+    assert any("'three'" in warned.sentence for warned in one.entry.warnings)
+
+
 def test_a_guess_far_behind_raises_no_question(desk: Desk) -> None:
     (one,) = taken(
         desk, ("lever height two point one millimetres", 0.0), ("lever height two point nine millimetres", -12.0)
