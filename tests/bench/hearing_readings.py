@@ -22,14 +22,18 @@ def readings(setup: Setup, level: int | None) -> Report:
     with setup.desk() as desk:
         for i, (line, sound) in enumerate(zip(chosen, said.each([one.words for one in chosen]), strict=True)):
             heard = ear(surrounded(sound.samples, level, i))
-            found = outcome(desk.meant(line.words), desk.became(line.words, heard))
+            meant, became = desk.meant(line.words), desk.became(line.words, heard)
+            found = outcome(meant, became)
             exact = [word.text for one in heard for word in one.words] == line.words.split()
             for name in (ALL, line.kind, sound.set):
                 for j, v in enumerate((1, found.right, found.wrong_unasked, found.asked, found.step_unasked, exact)):
                     tally[name][j] += v
             if found.wrong_unasked:
+                wrong = ", ".join(f"{kind} {of} {what}" for kind, of, what in set(became.accepted) - set(meant.all))
                 text = " / ".join(one.text for one in heard)
-                report.say(f"    {level or 'clean'}, {sound.set}: {line.words!r} taken as {text!r}")
+                report.say(
+                    f"    {level or 'clean'}, {sound.set}: {line.words!r}, by the sound {text!r}, taken as {wrong}"
+                )
     report.counts = {(name, str(level)): tuple(row) for name, row in tally.items()}
     n, right, wrong, asked, *_ = tally[ALL]
     report.figures[f"right {level}"] = 100 * right / n
