@@ -36,18 +36,26 @@ SURE = 0.7
 SURELY_NOISE = 0.75
 """Share of no word at all from which nothing else is considered."""
 
+MOST_ALSO = 5
+LEAST_SHARE = 0.02
+"""So many other meanings are told, unless they are hopeless."""
+
 FROM_GUESSES = frozenset({"unknown", "disagree", "faint"})
 """Kinds of doubts whose place the comparison of all guesses takes."""
 
 
 @dataclass(frozen=True)
 class Chosen:
-    """An utterance with the words that were chosen, its statements, and of each how sure it is and its rival."""
+    """An utterance with the words that were chosen, its statements, and of each how sure it is and its rival.
+
+    ``also`` is what else it may have meant: of each other meaning the likeliest words and its share.
+    """
 
     heard: Heard
     statements: tuple[Said, ...]
     sure: tuple[float, ...]
     rivals: tuple[str, ...]
+    also: tuple[tuple[str, float], ...] = ()
 
     def objections(self) -> tuple[str, ...]:
         """Of each statement what is to be asked back about it; empty where it is sure."""
@@ -86,7 +94,17 @@ def choose(heard: Heard, reparse: Reparse, cost: Cost) -> Chosen:
         sure.append(1.0 - sum(parts[i] for i in against))
         rival = max(against, key=lambda i: scores[i], default=None)
         rivals.append("" if rival is None else _otherwise(heard.guesses[best], heard.guesses[rival]))
-    return Chosen(_with(heard, heard.guesses[best]), parsed[best], tuple(sure), tuple(rivals))
+    also: dict[tuple[object, ...], tuple[str, float]] = {}
+    for i in sorted(range(len(parts)), key=lambda i: -parts[i]):
+        if meanings[i] != meanings[best] and meanings[i] not in also:
+            also[meanings[i]] = (
+                heard.guesses[i].text,
+                sum(p for p, m in zip(parts, meanings, strict=True) if m == meanings[i]),
+            )
+    likely = sorted((one for one in also.values() if one[1] >= LEAST_SHARE), key=lambda one: -one[1])
+    return Chosen(
+        _with(heard, heard.guesses[best]), parsed[best], tuple(sure), tuple(rivals), tuple(likely[:MOST_ALSO])
+    )
 
 
 def cost_of(entries: Sequence[Entry], stage: Stage | None) -> float:

@@ -38,10 +38,6 @@ UNCOUNTED = (UNJUDGED | admin.KINDS) - {admin.SIGNATURE}
 KEYBOARD = "keyboard"
 """What stands as the engine of words that were typed or chosen by hand: there is no sound to them."""
 
-MOST_ALSO = 5
-LEAST_SHARE = 0.02
-"""Of the other guesses at an utterance so many are kept in the record, unless they are hopeless."""
-
 _UNASKED = Warned(
     "photo_unasked",
     "warning",
@@ -172,11 +168,12 @@ class Session:
         """
         clip = self._record.put_media(heard.clip.wav_bytes(), "clip", "audio/wav")
         objections: tuple[str, ...] = ()
+        also: tuple[tuple[str, float], ...] = ()
         if any(guess.words for guess in heard.guesses):
             chosen = choose(heard, self._reparse(), partial(self._cost, moment=moment))
-            heard, objections = chosen.heard, chosen.objections()
+            heard, objections, also = chosen.heard, chosen.objections(), chosen.also
         words = [word.text for word in heard.words]
-        return self._take(words, heard.doubts, _heard_body(heard), heard.words, moment, [clip], objections)
+        return self._take(words, heard.doubts, _heard_body(heard, also), heard.words, moment, [clip], objections)
 
     def typed(self, words: Sequence[str], moment: Moment, line: str = "") -> tuple[Recorded, ...]:
         """Parse, judge and store words that were typed or chosen by hand; as ``hear``, without sound.
@@ -367,7 +364,7 @@ def _new_id() -> str:
     return str(uuid7(time.time_ns() // 1_000_000, secrets.token_bytes(10)))
 
 
-def _heard_body(heard: Heard) -> dict[str, Any]:
+def _heard_body(heard: Heard, also: Sequence[tuple[str, float]]) -> dict[str, Any]:
     body: dict[str, Any] = {
         "text": heard.text,
         "engine": heard.engine,
@@ -376,16 +373,4 @@ def _heard_body(heard: Heard) -> dict[str, Any]:
         "words": [asdict(replace(word, confidence=round(word.confidence, 4))) for word in heard.words],
         "second": heard.second,
     }
-    also = _also(heard)
-    return {**body, "also": also} if also else body
-
-
-def _also(heard: Heard) -> list[dict[str, Any]]:
-    """What else it may have been by the sound alone, with the share of it."""
-    if not heard.guesses:
-        return []
-    from capture.speech.guesses import shares
-
-    parts = zip(heard.guesses, shares([guess.score for guess in heard.guesses]), strict=True)
-    found = [(guess.text, part) for guess, part in parts if guess.text != heard.text and part >= LEAST_SHARE]
-    return [{"text": text, "share": round(part, 3)} for text, part in found[:MOST_ALSO]]
+    return {**body, "also": [{"text": text, "share": round(share, 3)} for text, share in also]} if also else body

@@ -53,7 +53,7 @@ def heard(line: str, at_s: float, confidence: float = 0.98) -> Heard:
         Word(text, at_s + 0.3 + n * 0.3, at_s + 0.5 + n * 0.3, confidence) for n, text in enumerate(line.split())
     )
     pcm = bursts(1, pause_s=0.2, burst_s=0.3 * len(words), seed=len(line))
-    guesses = (Guess(words, 0.0), Guess(words[:-1], -8.0))
+    guesses = (Guess(words, 0.0), Guess(words[:-1], -2.0 if line.endswith("p s i") else -8.0))
     return Heard(words, line, words[0].start_s, words[-1].end_s, Clip(pcm, 16000, at_s), (), "stand-in", "", guesses)
 
 

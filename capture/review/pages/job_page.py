@@ -127,12 +127,13 @@ def second_hearing(block: Block) -> str:
 
 
 def other_guesses(block: Block) -> list[tuple[str, str]]:
-    """What else it may have been by the sound alone: the words, and how likely in percent."""
+    """What else it may have been, if it was misheard: the words, and how likely in percent."""
     heard = block.row.body.get("heard")
     also = heard.get("also") if isinstance(heard, Mapping) else None
     found = []
     for one in also if isinstance(also, list) else []:
         share = one.get("share") if isinstance(one, Mapping) else None
         if isinstance(share, int | float):
-            found.append((w.plain(one.get("text")) or "no words", f"{100 * share:.0f} %"))
+            text = w.plain(one.get("text"))
+            found.append((f"“{text}”" if text else "no words", f"{100 * share:.0f} %"))
     return found
