@@ -9,6 +9,7 @@ confirming it. The settings were found with voices that were trained on.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from capture.procedure.model import Stage
     from capture.speech.heard import Guess, Heard
 
+Meaning = tuple[object, ...]
 Cost = Callable[[Sequence[Said]], float]
 """What a guess is the less likely for what its statements are in this job; natural logarithm."""
 
@@ -46,23 +48,15 @@ FROM_GUESSES = frozenset({"unknown", "disagree", "faint"})
 
 @dataclass(frozen=True)
 class Chosen:
-    """An utterance with the words that were chosen, its statements, and of each how sure it is and its rival.
+    """An utterance with the words that were chosen.
 
-    ``also`` is what else it may have meant: of each other meaning the likeliest words and its share.
+    ``objections`` has for each of its statements what is to be asked back about it, empty where it is sure; ``also``
+    what else the utterance may have meant, of each other meaning the likeliest words and its share.
     """
 
     heard: Heard
-    statements: tuple[Said, ...]
-    sure: tuple[float, ...]
-    rivals: tuple[str, ...]
+    objections: tuple[str, ...] = ()
     also: tuple[tuple[str, float], ...] = ()
-
-    def objections(self) -> tuple[str, ...]:
-        """Of each statement what is to be asked back about it; empty where it is sure."""
-        return tuple(
-            "" if sure >= SURE else f"It may be '{rival}' instead; confirm, or say it again."
-            for sure, rival in zip(self.sure, self.rivals, strict=True)
-        )
 
 
 def choose(heard: Heard, reparse: Reparse, cost: Cost) -> Chosen:
@@ -75,36 +69,30 @@ def choose(heard: Heard, reparse: Reparse, cost: Cost) -> Chosen:
     """
     from capture.speech.guesses import shares
 
-    parsed = [tuple(reparse([word.text for word in guess.words])) for guess in heard.guesses]
-    scores = [
-        guess.score - (cost(said) if guess.words else 0.0) for guess, said in zip(heard.guesses, parsed, strict=True)
-    ]
-    silent = next((i for i, guess in enumerate(heard.guesses) if not guess.words), None)
+    guesses = heard.guesses
+    parsed = [tuple(reparse([word.text for word in guess.words])) for guess in guesses]
+    scores = [guess.score - (cost(said) if guess.words else 0.0) for guess, said in zip(guesses, parsed, strict=True)]
+    silent = next((i for i, guess in enumerate(guesses) if not guess.words), None)
     if silent is not None and shares(scores)[silent] > SURELY_NOISE:
-        return Chosen(_with(heard, heard.guesses[silent]), (), (), ())
-    parts = shares([score + NOISE * (not guess.words) for guess, score in zip(heard.guesses, scores, strict=True)])
+        return Chosen(_with(heard, guesses[silent]))
+    parts = shares([score + NOISE * (not guess.words) for guess, score in zip(guesses, scores, strict=True)])
     meanings = [tuple(content(said) for said in statements) for statements in parsed]
-    spoken = [i for i, guess in enumerate(heard.guesses) if guess.words]
-    weight = {i: sum(p for p, m in zip(parts, meanings, strict=True) if m == meanings[i]) for i in spoken}
-    best = max(spoken, key=lambda i: (weight[i], scores[i]))
-    sure, rivals = [], []
-    for said in parsed[best]:
-        what = content(said)
-        against = [i for i in range(len(parts)) if what not in meanings[i]]
-        sure.append(1.0 - sum(parts[i] for i in against))
-        rival = max(against, key=lambda i: scores[i], default=None)
-        rivals.append("" if rival is None else _otherwise(heard.guesses[best], heard.guesses[rival]))
-    also: dict[tuple[object, ...], tuple[str, float]] = {}
-    for i in sorted(range(len(parts)), key=lambda i: -parts[i]):
-        if meanings[i] != meanings[best] and meanings[i] not in also:
-            also[meanings[i]] = (
-                heard.guesses[i].text,
-                sum(p for p, m in zip(parts, meanings, strict=True) if m == meanings[i]),
-            )
-    likely = sorted((one for one in also.values() if one[1] >= LEAST_SHARE), key=lambda one: -one[1])
-    return Chosen(
-        _with(heard, heard.guesses[best]), parsed[best], tuple(sure), tuple(rivals), tuple(likely[:MOST_ALSO])
-    )
+    weights: dict[Meaning, float] = defaultdict(float)
+    likeliest: dict[Meaning, int] = {}
+    for i in sorted(range(len(guesses)), key=lambda i: -parts[i]):
+        weights[meanings[i]] += parts[i]
+        likeliest.setdefault(meanings[i], i)
+    best = max((i for i, guess in enumerate(guesses) if guess.words), key=lambda i: (weights[meanings[i]], scores[i]))
+    objections = []
+    for what in meanings[best]:
+        against = [i for i, meaning in enumerate(meanings) if what not in meaning]
+        rival = max(against, key=lambda i: scores[i], default=best)
+        sure = 1.0 - sum(parts[i] for i in against)
+        instead = _otherwise(guesses[best], guesses[rival])
+        objections.append("" if sure >= SURE else f"It may be '{instead}' instead; confirm, or say it again.")
+    others = sorted((meaning for meaning in weights if meaning != meanings[best]), key=lambda m: -weights[m])
+    also = [(guesses[likeliest[meaning]].text, weights[meaning]) for meaning in others[:MOST_ALSO]]
+    return Chosen(_with(heard, guesses[best]), tuple(objections), tuple(one for one in also if one[1] >= LEAST_SHARE))
 
 
 def cost_of(entries: Sequence[Entry], stage: Stage | None) -> float:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from capture.bench.live_types import Listener
     from capture.procedure.model import Procedure
     from capture.record import Record, Row
-    from capture.speech.heard import Heard, Word
+    from capture.speech.heard import Heard
 
 _SEARCHED_ROWS = 20_000
 _LIFE = ("opened", "job_end", "reopened", "paused", "resumed", "handed_over")
@@ -226,15 +226,13 @@ def _hear(listener: Listener, pcm: bytes, shift_s: float) -> Iterator[Heard]:
 
 def shifted(heard: Heard, by_s: float) -> Heard:
     """An utterance with all its times later by ``by_s`` seconds."""
-
-    def later(words: tuple[Word, ...]) -> tuple[Word, ...]:
-        return tuple(replace(word, start_s=word.start_s + by_s, end_s=word.end_s + by_s) for word in words)
+    from capture.speech.heard import later
 
     clip: Any = replace(heard.clip, start_s=heard.clip.start_s + by_s)
-    guesses = tuple(replace(guess, words=later(guess.words)) for guess in heard.guesses)
+    guesses = tuple(replace(guess, words=later(guess.words, by_s)) for guess in heard.guesses)
     return replace(
         heard,
-        words=later(heard.words),
+        words=later(heard.words, by_s),
         start_s=heard.start_s + by_s,
         end_s=heard.end_s + by_s,
         clip=clip,

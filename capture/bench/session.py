@@ -171,7 +171,7 @@ class Session:
         also: tuple[tuple[str, float], ...] = ()
         if any(guess.words for guess in heard.guesses):
             chosen = choose(heard, self._reparse(), partial(self._cost, moment=moment))
-            heard, objections, also = chosen.heard, chosen.objections(), chosen.also
+            heard, objections, also = chosen.heard, chosen.objections, chosen.also
         words = [word.text for word in heard.words]
         return self._take(words, heard.doubts, _heard_body(heard, also), heard.words, moment, [clip], objections)
 

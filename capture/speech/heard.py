@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import io
 import wave
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -49,6 +50,11 @@ class Word:
     start_s: float
     end_s: float
     confidence: float
+
+
+def later(words: Iterable[Word], by_s: float) -> tuple[Word, ...]:
+    """Words with their times later by ``by_s`` seconds."""
+    return tuple(replace(word, start_s=word.start_s + by_s, end_s=word.end_s + by_s) for word in words)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ no word and what is faint becomes a doubt.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -21,7 +20,7 @@ from .ending import Ending, Sentences, Waits
 from .errors import AudioError, ModelError
 from .graph import build
 from .guesses import WAYS, Way, united, unknown_doubts
-from .heard import Clip, Doubt, Heard, Word
+from .heard import Clip, Doubt, Heard, Word, later
 from .language import UNKNOWN, Weights, only_noise
 from .level import level_doubts
 from .vocabulary import PLAIN_WORDS, Vocabulary
@@ -213,8 +212,8 @@ class Recogniser:
             self._forget(self._taken - int(2 * RATE))
             return []
         shift = self._origin / RATE
-        words = _later(result.words, shift)
-        ways = tuple((_later(way, shift), score) for way, score in result.ways)
+        words = later(result.words, shift)
+        ways = tuple((later(way, shift), score) for way, score in result.ways)
         clip = self._clip(words[0].start_s - BEFORE_S, words[-1].end_s + AFTER_S)
         self._forget(int((words[-1].end_s - BEFORE_S) * RATE))
         return [self._utterance(words, ways, clip)]
@@ -252,7 +251,7 @@ class Recogniser:
         hearing.accept(bytes(2 * LEAD) + clip.pcm + bytes(9600))
         found = hearing.finish()
         shift = clip.start_s - LEAD / RATE
-        return Result(_later(found.words, shift), tuple((_later(way, shift), score) for way, score in found.ways))
+        return Result(later(found.words, shift), tuple((later(way, shift), score) for way, score in found.ways))
 
     def _over_noise(self, clip: Clip, other: Result) -> float | None:
         """By how much the second hearing's words fit the sound better than no words; None for long utterances, whose
@@ -263,10 +262,6 @@ class Recogniser:
         hearing.accept(bytes(2 * LEAD) + clip.pcm + bytes(9600))
         noise = hearing.finish().ways
         return other.ways[0][1] - noise[0][1] if noise else None
-
-
-def _later(words: Iterable[Word], by_s: float) -> tuple[Word, ...]:
-    return tuple(replace(word, start_s=word.start_s + by_s, end_s=word.end_s + by_s) for word in words)
 
 
 def faint_doubts(words: tuple[Word, ...]) -> tuple[Doubt, ...]:
