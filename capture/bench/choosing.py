@@ -86,10 +86,11 @@ def choose(heard: Heard, reparse: Reparse, cost: Cost) -> Chosen:
     objections = []
     for what in meanings[best]:
         against = [i for i, meaning in enumerate(meanings) if what not in meaning]
-        rival = max(against, key=lambda i: scores[i], default=best)
-        sure = 1.0 - sum(parts[i] for i in against)
-        instead = _otherwise(guesses[best], guesses[rival])
-        objections.append("" if sure >= SURE else f"It may be '{instead}' instead; confirm, or say it again.")
+        if 1.0 - sum(parts[i] for i in against) >= SURE:
+            objections.append("")
+            continue
+        instead = _otherwise(guesses[best], guesses[max(against, key=lambda i: scores[i])])
+        objections.append(f"It may be '{instead}' instead; confirm, or say it again.")
     others = sorted((meaning for meaning in weights if meaning != meanings[best]), key=lambda m: -weights[m])
     also = [(guesses[likeliest[meaning]].text, weights[meaning]) for meaning in others[:MOST_ALSO]]
     return Chosen(_with(heard, guesses[best]), tuple(objections), tuple(one for one in also if one[1] >= LEAST_SHARE))

@@ -40,7 +40,7 @@ def united(first: Sequence[Way], second: Sequence[Way], over_noise: float | None
         over_noise: by how much the best of those fits better than no words at all, if that is known.
     """
     scores = [_relative(ways) for ways in (first, second)]
-    floors = [min(known.values(), default=0.0) - UNNAMED if known else 0.0 for known in scores]
+    floors = [min(named.values()) - UNNAMED if named else 0.0 for named in scores]
     words: dict[tuple[str, ...], tuple[Word, ...]] = {}
     for way, _ in (*first, *second):
         words.setdefault(_key(way), way)
@@ -48,7 +48,7 @@ def united(first: Sequence[Way], second: Sequence[Way], over_noise: float | None
     for key, way in words.items():
         score = scores[0].get(key, floors[0]) + SECOND_WEIGHT * scores[1].get(key, floors[1])
         doubts = unknown_doubts(way)
-        guesses.append(Guess(_known(way), score - STRANGE * len(doubts), doubts))
+        guesses.append(Guess(words_of(way), score - STRANGE * len(doubts), doubts))
     if over_noise is not None:
         guesses = [guess for guess in guesses if guess.words]
         guesses.append(Guess((), -(1.0 + SECOND_WEIGHT) * over_noise))
@@ -88,10 +88,11 @@ def _relative(ways: Sequence[Way]) -> dict[tuple[str, ...], float]:
 
 
 def _key(way: Iterable[Word]) -> tuple[str, ...]:
-    return tuple(word.text for word in way if word.text != UNKNOWN)
+    return tuple(word.text for word in words_of(way))
 
 
-def _known(way: Iterable[Word]) -> tuple[Word, ...]:
+def words_of(way: Iterable[Word]) -> tuple[Word, ...]:
+    """The words of a way without sound that is no word."""
     return tuple(word for word in way if word.text != UNKNOWN)
 
 

@@ -19,7 +19,7 @@ from .decoder import Hearing, Result
 from .ending import Ending, Sentences, Waits
 from .errors import AudioError, ModelError
 from .graph import build
-from .guesses import WAYS, Way, united, unknown_doubts
+from .guesses import WAYS, Way, united, unknown_doubts, words_of
 from .heard import Clip, Doubt, Heard, Word, later
 from .language import UNKNOWN, Weights, only_noise
 from .level import level_doubts
@@ -28,8 +28,8 @@ from .vocabulary import PLAIN_WORDS, Vocabulary
 BEFORE_S = AFTER_S = 0.3
 CHUNK = 1600  # samples: a tenth of a second
 PARTIAL_EVERY = 3200  # samples; the decoder takes the longer over it the longer the utterance
-LEAD = 3200
-"""Samples of silence that the second hearing begins with."""
+LEAD, TAIL = 3200, 4800
+"""Samples of silence that the second hearing begins and ends with."""
 OVERLAP = 1600
 """Samples of the silence after an utterance that the next hearing begins with."""
 FAINT = 0.5
@@ -233,10 +233,10 @@ class Recogniser:
     def _utterance(self, heard: Sequence[Word], ways: Sequence[Way], clip: Clip) -> Heard:
         other = self._heard_again(clip)
         guesses = united(ways, other.ways, self._over_noise(clip, other)) if ways else ()
-        words = guesses[0].words if guesses else tuple(w for w in heard if w.text != UNKNOWN)
+        words = guesses[0].words if guesses else words_of(heard)
         doubts = (guesses[0].doubts if guesses else unknown_doubts(heard)) + faint_doubts(words)
         if self._second is not None and self._vocabulary is not None:
-            said = [w.text for w in other.words if w.text != UNKNOWN]
+            said = [w.text for w in words_of(other.words)]
             doubts += disagreements([w.text for w in words], said, self._vocabulary.sounds)
         doubts += level_doubts(clip, len(words))
         text = " ".join(w.text for w in words)
@@ -247,9 +247,7 @@ class Recogniser:
         """The second hearing of a clip; its times count in the stream."""
         if self._second is None:
             return Result(())
-        hearing = Hearing(self._second, ways=self._ways)
-        hearing.accept(bytes(2 * LEAD) + clip.pcm + bytes(9600))
-        found = hearing.finish()
+        found = _heard_whole(self._second, clip, self._ways)
         shift = clip.start_s - LEAD / RATE
         return Result(later(found.words, shift), tuple((later(way, shift), score) for way, score in found.ways))
 
@@ -258,10 +256,15 @@ class Recogniser:
         words add up to far more than noise ever fits."""
         if self._noise is None or not other.ways or sum(w.end_s - w.start_s for w in other.words) > SHORT_S:
             return None
-        hearing = Hearing(self._noise, ways=1)
-        hearing.accept(bytes(2 * LEAD) + clip.pcm + bytes(9600))
-        noise = hearing.finish().ways
+        noise = _heard_whole(self._noise, clip, 1).ways
         return other.ways[0][1] - noise[0][1] if noise else None
+
+
+def _heard_whole(model: Any, clip: Clip, ways: int) -> Result:
+    """What a network makes of a clip with silence around it."""
+    hearing = Hearing(model, ways=ways)
+    hearing.accept(bytes(2 * LEAD) + clip.pcm + bytes(2 * TAIL))
+    return hearing.finish()
 
 
 def faint_doubts(words: tuple[Word, ...]) -> tuple[Doubt, ...]:
