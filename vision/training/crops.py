@@ -9,8 +9,8 @@ import numpy as np
 import torch
 import torch.nn.functional as nnf
 from lens import Raster, develop, gauss
-from nets import STRIP, VIEW, WINDOW
-from samples import GRID, HIGH, PITCH, WIDE, Sample
+from nets import SIDE, SIDE_FROM, STRIP, VIEW, WINDOW
+from samples import DOWN, GRID, HIGH, PITCH, WIDE, Sample
 
 COLUMNS = STRIP[1] // 4
 
@@ -28,6 +28,7 @@ class Batch:
     seen: torch.Tensor
     elevation: torch.Tensor
     line: torch.Tensor
+    sides: torch.Tensor
 
     @staticmethod
     def of(samples: list[Sample], device: str) -> Batch:
@@ -36,18 +37,23 @@ class Batch:
         def f(name: str) -> torch.Tensor:
             return torch.tensor(np.array([getattr(s, name) for s in samples]), dtype=torch.float32, device=device)
 
-        return Batch(
-            torch.stack([torch.from_numpy(s.rgb).to(device) for s in samples]),
-            torch.stack([torch.from_numpy(s.label).to(device) for s in samples]),
-            *(f(k) for k in ("top", "outer", "inner", "tip", "seen", "elevation", "line")),
-        )
+        def held(name: str) -> torch.Tensor:
+            one = getattr(samples[0], name)
+            out = torch.empty((len(samples), *one.shape), dtype=torch.from_numpy(one).dtype, device=device)
+            for k, s in enumerate(samples):
+                out[k] = torch.from_numpy(getattr(s, name))
+            return out
+
+        small = ("top", "outer", "inner", "tip", "seen", "elevation", "line", "sides")
+        return Batch(held("rgb"), held("label"), *(f(k) for k in small))
 
     def pick(self, index: torch.Tensor, flip: bool) -> Batch:
         """Some of them, perhaps mirrored left to right."""
         b = Batch(*(getattr(self, k)[index] for k in self.__dataclass_fields__))
         if flip:
             b.rgb, b.label, b.outer, b.inner = (v.flip(-1) for v in (b.rgb, b.label, b.outer, b.inner))
-            b.tip = b.tip * torch.tensor([-1.0, 1.0], device=b.tip.device)
+            mirror = torch.tensor([-1.0, 1.0], device=b.tip.device)
+            b.tip, b.sides = b.tip * mirror, b.sides.flip(1) * mirror
         return b
 
     def raster(self) -> Raster:
@@ -150,6 +156,41 @@ def window(b: Batch, r: Raster) -> tuple[torch.Tensor, torch.Tensor, torch.Tenso
     return inp, place, (b.seen >= 5) & (free > 0.5)
 
 
+def side(b: Batch, r: Raster, right: bool) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    """Input (N, 5, 128, 48) of the side network, true row (N,) and whether it can be seen.
+
+    The strip lies along a case's side that is expected up to 3.4 mm from where it is, a little too high or low, tilted
+    and too large or small; its rows go outwards, its columns downwards from over the rim.
+    """
+    h, w, mm, step = SIDE
+    n, dev = len(b.top), b.top.device
+
+    def some(spread: float) -> torch.Tensor:
+        return (torch.rand(n, 1, 1, device=dev) * 2 - 1) * spread
+
+    at, down = b.sides[:, int(right), 0], b.sides[:, int(right), 1] - b.sides[:, int(right), 0]
+    down = down / DOWN
+    out = torch.stack([-down[:, 1], down[:, 0]], 1) * (1.0 if right else -1.0)
+    wrong, tilt, shift, scale = some(3.4), some(0.03), some(0.3), 1 + some(0.06)
+    below = (torch.arange(w, device=dev) * step - SIDE_FROM).view(1, 1, -1)
+    told = below.expand(n, h, w)
+    below = below * scale + shift
+    across = (torch.arange(h, device=dev) - (h - 1) / 2).view(1, -1, 1) * mm * scale + wrong + tilt * (below - 0.8)
+    place = [
+        at[:, k].view(-1, 1, 1) + down[:, k].view(-1, 1, 1) * below + out[:, k].view(-1, 1, 1) * across for k in (0, 1)
+    ]
+    rgb, _ = r.at(*place)
+    row = (h - 1) / 2 - (wrong / scale).view(-1) / mm
+    deep = torch.linspace(0.6, 1.5, 10, device=dev).view(1, 1, -1)
+    within = [
+        at[:, k].view(-1, 1, 1) + down[:, k].view(-1, 1, 1) * deep - 0.25 * out[:, k].view(-1, 1, 1) for k in (0, 1)
+    ]
+    here = b.classes(*within)
+    seen = (here > 0) & (here < 4) & (r.at(*within)[1][:, 0] > 0.5)
+    inp = torch.cat([rgb, _const(b.elevation / 15, h, w), told[:, None] / 2], 1)
+    return inp, row, seen.float().mean((1, 2)) > 0.7
+
+
 def _soft(place: torch.Tensor, bins: int) -> torch.Tensor:
     """Targets (..., bins) that share a place between its two neighbours."""
     p = place.clamp(0, bins - 1.001)
@@ -195,6 +236,16 @@ def tip_scores(z: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
     n, _, h, w = z.shape
     p = z.float().view(n, -1).log_softmax(1).view(n, h, w)
     return p.logsumexp(2), p.logsumexp(1)
+
+
+def side_scores(z: torch.Tensor) -> torch.Tensor:
+    """Log probabilities (N, 128) of the side network's result (N, 1, 128, 1)."""
+    return z[:, 0, :, 0].float().log_softmax(-1)
+
+
+def side_loss(z: torch.Tensor, row: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
+    """How surprising the true rows are."""
+    return _ce(side_scores(z), row, ok)
 
 
 def edge_loss(z: torch.Tensor, row: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:

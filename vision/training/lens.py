@@ -25,6 +25,7 @@ _LUM = torch.tensor(
         [72, 92, 95, 98, 112, 100, 103, 99],
     ]
 ).float()
+_YCC = torch.tensor([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
 _CHR = torch.full((8, 8), 99.0)
 _CHR[:4, :4] = torch.tensor([[17, 18, 24, 47], [18, 21, 26, 66], [24, 26, 56, 99], [47, 66, 99, 99]]).float()
 _D = torch.tensor(
@@ -68,13 +69,12 @@ def _blocks(x: torch.Tensor, table: torch.Tensor) -> torch.Tensor:
 def jpeg(x: torch.Tensor, quality: float) -> torch.Tensor:
     """JPEG's loss (ITU-T T.81 Annex K tables, chroma halved) on (N, 3, H, W) in 0..1; H and W multiples of 16."""
     scale = (5000 / quality if quality < 50 else 200 - 2 * quality) / 100
-    m = torch.tensor([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]], device=x.device)
-    ycc = torch.einsum("ab,nbhw->nahw", m, x * 255)
+    ycc = torch.einsum("ab,nbhw->nahw", _YCC.to(x.device), x * 255)
     y = _blocks(ycc[:, :1] - 128, (_LUM.to(x.device) * scale).round().clamp(1, 255)) + 128
     c = nnf.avg_pool2d(ycc[:, 1:], 2)
     c = _blocks(c, (_CHR.to(x.device) * scale).round().clamp(1, 255))
     c = nnf.interpolate(c, scale_factor=2, mode="bilinear", align_corners=False)
-    back = torch.einsum("ab,nbhw->nahw", torch.linalg.inv(m), torch.cat([y, c], 1))
+    back = torch.einsum("ab,nbhw->nahw", torch.linalg.inv(_YCC).to(x.device), torch.cat([y, c], 1))
     return back / 255
 
 

@@ -1,5 +1,6 @@
 # mypy: ignore-errors
-"""The three networks: what is what in a view; where the rim's edge runs in a strip; where the tip is in a window.
+"""The four networks: what is what in a view; where the rim's edge runs in a strip; where the tip is in a window; where
+the case ends at its side.
 
 All are small encoder-decoders. Strip and window networks tell distributions, so that what cannot be told shows.
 """
@@ -16,6 +17,10 @@ STRIP = (48, 512, 0.06)
 """Rows, columns, mm a row of the strip along the rim's outline (columns: the outline's width); 4 columns a result."""
 WINDOW = (96, 96, 0.08)
 """Rows, columns, mm a pixel of the window round the tip."""
+SIDE = (128, 48, 0.06, 0.08)
+"""Rows (across the case's side, outwards), columns (along it, downwards), mm a row, mm a column of the strip there."""
+SIDE_FROM = 1.6
+"""How high over the rim (mm) a side's strip begins."""
 
 
 def block(a: int, b: int) -> nn.Sequential:
@@ -53,15 +58,24 @@ class Net(nn.Module):
 
 
 def make() -> nn.ModuleDict:
-    """View network (RGB to 5 classes), strip network (RGB, elevation, place along, near edge or not, to row scores) and
-    window network (RGB, elevation, height over the rim's outline, to place scores)."""
+    """The networks by name.
+
+    View: RGB to 5 classes. Strip: RGB, elevation, place along, near edge or not, to row scores. Window: RGB, elevation,
+    height over the rim's outline, to place scores. Side: RGB, elevation, height over the rim, to one score a row.
+    """
     return nn.ModuleDict(
         {
             "segment": Net(3, (8, 16, 32, 48, 64, 80), 5),
             "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4),
-            "tip": Net(5, (16, 32, 48, 64, 64), 1),
+            "tip": Net(5, (24, 48, 64, 96, 96), 1),
+            "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1]),
         }
     )
 
 
-INPUT_SIZE = {"segment": (3, *VIEW[:2]), "edge": (6, *STRIP[:2]), "tip": (5, *WINDOW[:2])}
+INPUT_SIZE = {
+    "segment": (3, *VIEW[:2]),
+    "edge": (6, *STRIP[:2]),
+    "tip": (5, *WINDOW[:2]),
+    "side": (5, *SIDE[:2]),
+}

@@ -1,10 +1,11 @@
 # mypy: ignore-errors
+# ruff: noqa: T201
 """Renders the views on which the networks are trained, with what is true in them."""
 
 from __future__ import annotations
 
 import math
-import threading
+import os
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ PITCH, WIDE, HIGH = 0.10, 940, 540
 """Of a rendered view of the lever's plane: mm a pixel, columns, rows; its middle column lies on the case's axis."""
 GRID = np.linspace(-40, 40, 321)
 """Where (x, mm) the outlines are told."""
-_LOCK = threading.Lock()
+DOWN = 3.0
 
 
 @dataclass
@@ -24,7 +25,8 @@ class Sample:
     """One rendered view: linear colours (3, H, W) half, classes (H, W); z of its first row; the rim's upper outline and
     the land's near inner edge over ``GRID`` (nan: beyond its reach) with their half widths; the place of the lever's
     highest point in the lever's plane (x, z) and how many of its pixels are seen; elevation over the rim in degrees;
-    height of the rim line at the tip's depth."""
+    height of the rim line at the tip's depth; where the case is seen to end left and right, in the rim's plane and
+    ``DOWN`` below it: (2, 2, 2) sides, heights, x and z."""
 
     rgb: np.ndarray
     label: np.ndarray
@@ -35,6 +37,7 @@ class Sample:
     seen: int
     elevation: float
     line: float
+    sides: np.ndarray
 
 
 def _in_plane(s: Scene, p: np.ndarray, y: float) -> np.ndarray:
@@ -60,6 +63,15 @@ def edge_curves(s: Scene, radius: float, y: float) -> tuple[np.ndarray, np.ndarr
     return out[0], out[1]
 
 
+def side_ends(s: Scene, y: float) -> np.ndarray:
+    """Left and right silhouette of the case's outermost cylinder in the plane ``y``, as ``Sample.sides``."""
+    away = math.hypot(s.cam[0], s.cam[1])
+    a = math.atan2(s.cam[1], s.cam[0]) + np.array([-1, 1]) * math.acos(s.rout / away)
+    flat = s.rout * np.stack([np.cos(a), np.sin(a)], 1)
+    both = np.stack([np.c_[flat, np.zeros(2)], np.c_[flat, np.full(2, -DOWN)]], 1)
+    return _in_plane(s, both.reshape(-1, 3), y).reshape(2, 2, 2)
+
+
 def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
     """Scene ``seed``; None when no lever can be drawn."""
     g = np.random.default_rng(seed + 7_000_000)
@@ -67,8 +79,7 @@ def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
     s = d.scene
     s.aperture *= 0.7
     s.motion[:] = [0, 0]
-    with _LOCK:
-        x, y, z = tracer.highest(s, 0.04)
+    x, y, z = tracer.highest(s, 0.04)
     if z < -50:
         return None
     lever = g.random() > 0.04
@@ -82,29 +93,30 @@ def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
     outer = np.fmax(near, far)
     tip = _in_plane(s, np.array([[x, y, z]]), s.plane_y)[0]
     line = _in_plane(s, np.array([[x, y, 0.0]]), s.plane_y)[0, 1]
-    ends = [np.nanmin(near), np.nanmax(outer), tip[1], line]
+    sides = side_ends(s, s.plane_y)
+    ends = [np.nanmin(near), np.nanmax(outer), tip[1], line, *(sides[:, 0, 1] - 0.5)]
     s.row0 = max(0, int((s.pz0 - max(ends) - 2.0) / PITCH))
     s.row1 = min(HIGH - 1, int((s.pz0 - min(ends) + 2.5) / PITCH))
-    with _LOCK:
-        rgb, label, pos = tracer.render(s)
+    rgb, label, pos = tracer.render(s)
     seen = int(((label == 4) & (pos[..., 2] > z - 0.25)).sum()) if lever else 0
     c = s.cam
     e = math.degrees(math.atan2(c[2], math.hypot(c[0] - x, c[1] - y)))
-    half = np.minimum(rgb, 8).astype(np.float16).transpose(2, 0, 1)
-    return Sample(half, label, float(s.pz0), outer, near_in, (float(tip[0]), float(tip[1])), seen, e, float(line))
+    half = np.minimum(np.nan_to_num(rgb), 8).astype(np.float16).transpose(2, 0, 1)
+    return Sample(
+        half, label, float(s.pz0), outer, near_in, (float(tip[0]), float(tip[1])), seen, e, float(line), sides
+    )
 
 
-def many(tracer: Tracer, first: int, count: int, spp: int, seconds: float, threads: int = 3) -> list[Sample]:
+def many(tracer: Tracer, first: int, count: int, spp: int, seconds: float) -> list[Sample]:
     """Up to ``count`` samples from seed ``first`` on, as far as ``seconds`` reach."""
     end = time.time() + seconds
-    out: list[Sample] = []
 
     def one(seed: int) -> Sample | None:
-        return render(tracer, seed, spp) if time.time() < end else None
+        try:
+            return render(tracer, seed, spp) if time.time() < end else None
+        except Exception as error:  # one scene less is better than no training
+            print(f"scene {seed}: {error!r}", flush=True)
+            return None
 
-    with ThreadPoolExecutor(threads) as pool:
-        for k in range(0, count, 24):
-            if time.time() >= end:
-                break
-            out += [s for s in pool.map(one, range(first + k, first + min(k + 24, count))) if s is not None]
-    return out
+    with ThreadPoolExecutor(min(6, os.cpu_count() or 1)) as pool:
+        return [s for s in pool.map(one, range(first, first + count)) if s is not None]

@@ -30,7 +30,15 @@ def compile_tracer(folder: Path) -> Path:
     if library.exists() and library.stat().st_mtime > Path(source).stat().st_mtime:
         return library
     if shutil.which("nvcc") and any(Path("/dev").glob("nvidia[0-9]*")):
-        flags = ["-O3", "-arch=native", "--use_fast_math", "-shared", "-Xcompiler", "-fPIC"]
+        flags = [
+            "-O3",
+            "-arch=native",
+            "--use_fast_math",
+            "--default-stream=per-thread",
+            "-shared",
+            "-Xcompiler",
+            "-fPIC",
+        ]
         command = ["nvcc", *flags, source, "-o", str(library)]
     else:
         flags = ["-O3", "-march=native", "-ffast-math", "-fopenmp", "-shared", "-fPIC", "-x", "c++"]

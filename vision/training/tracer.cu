@@ -181,7 +181,7 @@ HD bool trace(const Scene& S, V o, V d, float* t, float tmax, int* mat) {
     bool plane = stop < tmax;
     if (!plane) stop = tmax;
     *mat = -1;
-    for (int i = 0; i < 140; i++) {
+    for (int i = 0; i < 320; i++) {  // a ray that grazes a large round body takes many small steps
         V p = o + d * x;
         float q = scene_sdf(S, p, nullptr, nullptr);
         if (q < 0.001f) { *t = x; return true; }
@@ -396,28 +396,49 @@ HD int many(const Scene& S, const uint8_t* rays, size_t k, int y) {
 }
 #ifdef __CUDACC__
 #include <cstdio>
-__constant__ Scene kept;
-__global__ void kernel(const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
-    const Scene* S = &kept;
+#include <mutex>
+// several threads may render at once, each in a slot of its own, so that no part of the processor waits for a last pixel
+constexpr int SLOTS = 8;
+__constant__ Scene kept[SLOTS];
+struct Slot { std::mutex busy; size_t room = 0; float *rgb = nullptr, *pos = nullptr; uint8_t *label = nullptr, *rays = nullptr; };
+static Slot slots[SLOTS];
+__global__ void kernel(int slot, const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
+    const Scene* S = &kept[slot];
     int x = blockIdx.x * blockDim.x + threadIdx.x, y = blockIdx.y * blockDim.y + threadIdx.y;
     if (x >= S->width || y >= S->height) return;
     size_t k = (size_t)y * S->width + x;
     pixel(*S, x, y, many(*S, rays, k, y), rgb + 3 * k, label ? label + k : nullptr, pos + 3 * k);
 }
-extern "C" int render(const Scene* S, const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
+static void make_room(Slot& s, size_t n) {
+    if (n <= s.room) return;
+    cudaFree(s.rgb); cudaFree(s.pos); cudaFree(s.label); cudaFree(s.rays);
+    s.rgb = s.pos = nullptr; s.label = s.rays = nullptr; s.room = 0;
+    if (cudaMalloc(&s.rgb, n * 12) || cudaMalloc(&s.pos, n * 12) || cudaMalloc(&s.label, n) || cudaMalloc(&s.rays, n)) return;
+    s.room = n;
+}
+static int render_in(int slot, const Scene* S, const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
+    Slot& s = slots[slot];
     size_t n = (size_t)S->width * S->height;
-    float *r, *p; uint8_t *l, *w = nullptr;
-    cudaMalloc(&r, n * 12); cudaMalloc(&p, n * 12); cudaMalloc(&l, n);
-    if (rays) { cudaMalloc(&w, n); cudaMemcpy(w, rays, n, cudaMemcpyHostToDevice); }
-    cudaMemcpyToSymbol(kept, S, sizeof(Scene));
-    dim3 b(8, 8), g((S->width + 7) / 8, (S->height + 7) / 8);
-    kernel<<<g, b>>>(w, r, label ? l : nullptr, p);
-    cudaMemcpy(rgb, r, n * 12, cudaMemcpyDeviceToHost); if (label) cudaMemcpy(pos, p, n * 12, cudaMemcpyDeviceToHost);
-    if (label) cudaMemcpy(label, l, n, cudaMemcpyDeviceToHost);
+    make_room(s, n);
+    if (s.room >= n) {
+        if (rays) cudaMemcpy(s.rays, rays, n, cudaMemcpyHostToDevice);
+        cudaMemcpyToSymbol(kept, S, sizeof(Scene), slot * sizeof(Scene));
+        dim3 b(8, 8), g((S->width + 7) / 8, (S->height + 7) / 8);
+        kernel<<<g, b>>>(slot, rays ? s.rays : nullptr, s.rgb, label ? s.label : nullptr, s.pos);
+        cudaMemcpy(rgb, s.rgb, n * 12, cudaMemcpyDeviceToHost);
+        if (label) { cudaMemcpy(pos, s.pos, n * 12, cudaMemcpyDeviceToHost); cudaMemcpy(label, s.label, n, cudaMemcpyDeviceToHost); }
+    }
     cudaError_t e = cudaGetLastError();
-    cudaFree(r); cudaFree(p); cudaFree(l); cudaFree(w);
     if (e != cudaSuccess) { fprintf(stderr, "%s\n", cudaGetErrorString(e)); return 1; }
     return 0;
+}
+extern "C" int render(const Scene* S, const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {
+    for (int k = 0; k < SLOTS; k++) {
+        std::unique_lock<std::mutex> mine(slots[k].busy, std::try_to_lock);
+        if (mine.owns_lock()) return render_in(k, S, rays, rgb, label, pos);
+    }
+    std::lock_guard<std::mutex> mine(slots[0].busy);
+    return render_in(0, S, rays, rgb, label, pos);
 }
 #else
 extern "C" int render(const Scene* S, const uint8_t* rays, float* rgb, uint8_t* label, float* pos) {

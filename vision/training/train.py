@@ -2,13 +2,15 @@
 # ruff: noqa: T201
 """Trains the networks of ``vision`` on scenes drawn by ``scenes.py``: ``python train.py OUT SECONDS [CHECKPOINT]``.
 
-Half of the time goes into rendering, half into training. Leaves ``networks.pt`` and ``train.log`` in OUT; a run that is
-cut off leaves what it had a minute before. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants
+Two fifths of the time go into rendering (``SEE_RENDER``), the rest into training. Leaves ``networks.pt``, ``train.log``
+and the ``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and
+judged is the running mean of the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants
 a GPU and nvcc.
 """
 
 from __future__ import annotations
 
+import copy
 import math
 import os
 import sys
@@ -17,21 +19,38 @@ from pathlib import Path
 
 import numpy as np
 import torch
-from crops import Batch, edge_loss, edge_scores, strip, tip_loss, tip_scores, told, view, view_loss, window
-from nets import INPUT_SIZE, STRIP, WINDOW, make
+from crops import (
+    Batch,
+    edge_loss,
+    edge_scores,
+    side,
+    side_loss,
+    side_scores,
+    strip,
+    tip_loss,
+    tip_scores,
+    told,
+    view,
+    view_loss,
+    window,
+)
+from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make
 from samples import many
 from scenes import Tracer, compile_tracer
 
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
-SPP = int(os.environ.get("SEE_SPP", "16"))
-VALIDATION, COUNT_VALIDATION = 9_000_000, int(os.environ.get("SEE_VALID", "128"))
-BATCH = int(os.environ.get("SEE_BATCH", "12"))
+SPP = int(os.environ.get("SEE_SPP", "12"))
+VALIDATION, COUNT_VALIDATION = 9_000_000, int(os.environ.get("SEE_VALID", "112"))
+BATCH, PARTS = int(os.environ.get("SEE_BATCH", "8")), int(os.environ.get("SEE_PARTS", "3"))
+"""Scenes that are photographed alike (blur, pixels a millimetre), and how many such groups make a step."""
+KEEPS = 0.999
+"""How much of the running mean of the weights is kept in a step."""
 
 
 def export(nets: torch.nn.ModuleDict, out: Path) -> None:
-    """Write ``segment.onnx``, ``edge.onnx``, ``tip.onnx``."""
+    """Write ``segment.onnx``, ``edge.onnx``, ``tip.onnx`` and ``side.onnx``."""
     for name, net in nets.items():
-        still = net.cpu().float().eval().to(memory_format=torch.contiguous_format)
+        still = copy.deepcopy(net).cpu().float().eval()
         torch.onnx.export(
             still,
             (torch.zeros(1, *INPUT_SIZE[name]),),
@@ -46,48 +65,110 @@ def export(nets: torch.nn.ModuleDict, out: Path) -> None:
 def figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
     """How well scenes are told that were not trained on."""
     nets.eval()
-    torch.manual_seed(2)
+    with torch.random.fork_rng(), torch.no_grad():
+        torch.manual_seed(2)
+        text = _figures(nets, data)
+    nets.train()
+    return text
+
+
+def _figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
     inter, union = np.zeros(5), np.zeros(5)
     edge: dict[bool, list[np.ndarray]] = {False: [], True: []}
-    tip: list[np.ndarray] = []
-    with torch.no_grad():
-        for k in range(0, len(data.top), BATCH):
-            b = data.pick(torch.arange(k, min(k + BATCH, len(data.top)), device=DEVICE), False)
-            r = b.raster()
-            x, y = view(b, r)
-            p = nets["segment"](x).argmax(1)
-            for c in range(5):
-                inter[c] += ((p == c) & (y == c)).sum().item()
-                union[c] += ((p == c) | (y == c)).sum().item()
-            for near in (False, True):
-                x, row, ok = strip(b, r, near)
-                mean, sd = told(edge_scores(nets["edge"](x)))
-                w = torch.where(ok, 1 / (sd**2 + 0.25), torch.zeros_like(sd))
-                err = ((mean - row) * w).sum(1) / w.sum(1).clamp(min=1e-6)
-                edge[near].append((err[ok.sum(1) > 40] * STRIP[2]).cpu().numpy())
-            x, place, ok = window(b, r)
-            mean, sd = told(tip_scores(nets["tip"](x))[0])
-            tip.append((torch.stack([(mean - place[:, 0]), sd], 1)[ok] * WINDOW[2]).cpu().numpy())
-    nets.train()
-    t = np.concatenate(tip)
+    tips: list[np.ndarray] = []
+    sides: list[np.ndarray] = []
+
+    def off(logp: torch.Tensor, place: torch.Tensor, ok: torch.Tensor, mm: float) -> np.ndarray:
+        mean, sd = told(logp)
+        return (torch.stack([mean - place, sd], 1)[ok] * mm).cpu().numpy()
+
+    for k in range(0, len(data.top), BATCH):
+        b = data.pick(torch.arange(k, min(k + BATCH, len(data.top)), device=DEVICE), False)
+        r = b.raster()
+        x, y = view(b, r)
+        p = nets["segment"](x).argmax(1)
+        for c in range(5):
+            inter[c] += ((p == c) & (y == c)).sum().item()
+            union[c] += ((p == c) | (y == c)).sum().item()
+        for near in (False, True):
+            x, row, ok = strip(b, r, near)
+            mean, sd = told(edge_scores(nets["edge"](x)))
+            w = torch.where(ok, 1 / (sd**2 + 0.25), torch.zeros_like(sd))
+            err = ((mean - row) * w).sum(1) / w.sum(1).clamp(min=1e-6)
+            edge[near].append((err[ok.sum(1) > 40] * STRIP[2]).cpu().numpy())
+        x, place, ok = window(b, r)
+        tips.append(off(tip_scores(nets["tip"](x))[0], place[:, 0], ok, WINDOW[2]))
+        for right in (False, True):
+            x, row, ok = side(b, r, right)
+            sides.append(off(side_scores(nets["side"](x)), row, ok, SIDE[2]))
     e = [np.abs(np.concatenate(edge[k])) for k in (False, True)]
-    z = np.abs(t[:, 0])
     return (
-        f"IoU {np.round(inter / union, 3)} outer edge mm {np.median(e[0]):.4f} {np.percentile(e[0], 90):.4f} "
-        f"inner {np.median(e[1]):.4f} {np.percentile(e[1], 90):.4f} tip {np.median(z):.4f} {np.percentile(z, 90):.4f} "
-        f"within two spreads {np.mean(z < 2 * t[:, 1]):.3f} spread {np.median(t[:, 1]):.4f}"
+        f"IoU {np.round(inter / np.maximum(union, 1), 3)} outer edge mm {_typical(e[0])} inner {_typical(e[1])} "
+        f"tip {_spread(np.concatenate(tips))} side {_spread(np.concatenate(sides))}"
     )
+
+
+def _typical(v: np.ndarray) -> str:
+    return f"{np.median(v):.4f} {np.percentile(v, 90):.4f}" if len(v) else "-"
+
+
+def _spread(v: np.ndarray) -> str:
+    z = np.abs(v[:, 0])
+    within = np.mean(z < 2 * v[:, 1]) if len(v) else 0
+    return f"{_typical(z)} within two spreads {within:.3f} of {_typical(v[:, 1])}"
+
+
+def losses(nets: torch.nn.ModuleDict, data: Batch, n: int, parts: int) -> torch.Tensor:
+    """Losses (4,) of all networks on freshly photographed scenes, ``parts`` groups of them."""
+    made: list[list[tuple[torch.Tensor, ...]]] = []
+    with torch.no_grad():
+        for _ in range(parts):
+            b = data.pick(torch.randint(0, n, (BATCH,), device=DEVICE), bool(torch.rand(()) < 0.5))
+            r = b.raster()
+            strips = [strip(b, r, near) for near in (False, True)]
+            windows = [window(b, r) for _ in range(2)]
+            beside = [side(b, r, right) for right in (False, True)]
+            made.append([view(b, r), *(_joined(v) for v in (strips, windows, beside))])
+        (vx, vy), (ex, er, eo), (tx, tr, to), (sx, sr, so) = (_joined(v) for v in zip(*made, strict=True))
+        vx, ex, tx, sx = (x.nan_to_num() for x in (vx, ex, tx, sx))
+    with torch.autocast(DEVICE, torch.bfloat16, enabled=DEVICE == "cuda"):
+        zv, ze, zt, zs = nets["segment"](vx), nets["edge"](ex), nets["tip"](tx), nets["side"](sx)
+    return torch.stack(
+        [
+            view_loss(zv.float(), vy),
+            edge_loss(ze.float(), er, eo),
+            tip_loss(zt.float(), tr, to),
+            side_loss(zs.float(), sr, so),
+        ]
+    )
+
+
+def _joined(many: list[tuple[torch.Tensor, ...]]) -> tuple[torch.Tensor, ...]:
+    return tuple(torch.cat(v) for v in zip(*many, strict=True))
+
+
+def follow_weights(mean: torch.nn.ModuleDict, nets: torch.nn.ModuleDict, steps: int) -> None:
+    """Move the running mean of the weights."""
+    keeps = min(KEEPS, (1 + steps) / (10 + steps))
+    with torch.no_grad():
+        for a, b in zip(mean.state_dict().values(), nets.state_dict().values(), strict=True):
+            if a.dtype.is_floating_point:
+                a.lerp_(b, 1 - keeps)
+            else:
+                a.copy_(b)
 
 
 def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
     """Render, train, save."""
-    log = (out / "train.log").open("w", buffering=1)
+    out.mkdir(parents=True, exist_ok=True)
+    log = (out / "train.log").open("a", buffering=1)
 
     def say(text: str) -> None:
         print(f"{time.time() - began:.0f} s  {text}", flush=True)
         print(f"{time.time() - began:.0f} s  {text}", file=log)
 
     torch.manual_seed(1)
+    torch.backends.cudnn.benchmark = True
     nets = make()
     runs, steps, scenes = 0, 0, 0
     if start is not None and start.exists():
@@ -95,54 +176,57 @@ def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
         nets.load_state_dict(kept["nets"])
         runs, steps, scenes = kept["runs"], kept["steps"], kept["scenes"]
     nets.to(DEVICE)
-    lib = compile_tracer(out)
-    tracer = Tracer(lib)
+    mean = copy.deepcopy(nets)
+    tracer = Tracer(compile_tracer(out))
     say(f"tracer compiled; run {runs}, {steps} steps, {scenes} scenes before")
     left = began + seconds - time.time()
     valid = Batch.of(many(tracer, VALIDATION, COUNT_VALIDATION, 2 * SPP, 0.06 * left), DEVICE)
     say(f"{len(valid.top)} scenes kept to judge by")
-    budget = float(os.environ.get("SEE_RENDER", "0.45")) * left
-    limit = int(os.environ.get("SEE_SCENES", "9000"))
+    budget = float(os.environ.get("SEE_RENDER", "0.43")) * left
+    limit = int(os.environ.get("SEE_SCENES", "10000"))
     data = Batch.of(many(tracer, 1_000_000 * (runs % 8), limit, SPP, budget), DEVICE)
     n = len(data.top)
     say(f"{n} scenes rendered")
-    groups = [{"params": net.parameters(), "base": 2.5e-3 if runs == 0 else 1.5e-3} for net in nets.values()]
-    opt = torch.optim.AdamW(groups, 1e-3, weight_decay=1e-2)
+    opt = torch.optim.AdamW(nets.parameters(), 1e-3, weight_decay=1e-2)
+    base = 2.5e-3 if runs == 0 else 1.5e-3
 
     def save() -> None:
-        state = {k: v.detach().cpu() for k, v in nets.state_dict().items()}
+        state = {k: v.detach().cpu() for k, v in mean.state_dict().items()}
         torch.save({"nets": state, "runs": runs + 1, "steps": steps, "scenes": scenes + n}, out / "networks.tmp")
         (out / "networks.tmp").replace(out / "networks.pt")
 
-    t0, saved, first = time.time(), time.time(), steps
-    length = max(began + seconds - 12 - t0, 1.0)
+    t0, saved, first, skipped, parts = time.time(), time.time(), steps, 0, PARTS
+    length = max(began + seconds - 25 - t0, 1.0)
     while (gone := time.time() - t0) < length:
         for g in opt.param_groups:
-            g["lr"] = (
-                g["base"] * min(1, (steps - first + 1) / 150) * (0.5 + 0.5 * math.cos(math.pi * gone / length)) + 1e-6
-            )
-        b = data.pick(torch.randint(0, n, (BATCH,), device=DEVICE), bool(torch.rand(()) < 0.5))
-        with torch.no_grad():
-            r = b.raster()
-            vx, vy = view(b, r)
-            strips = [strip(b, r, False), strip(b, r, True)]
-            ex, er, eo = (torch.cat(v) for v in zip(*strips, strict=True))
-            windows = [window(b, r), window(b, r)]
-            tx, tr, to = (torch.cat(v) for v in zip(*windows, strict=True))
-        with torch.autocast(DEVICE, torch.bfloat16, enabled=DEVICE == "cuda"):
-            zv, ze, zt = nets["segment"](vx), nets["edge"](ex), nets["tip"](tx)
-        loss = torch.stack([view_loss(zv.float(), vy), edge_loss(ze.float(), er, eo), tip_loss(zt.float(), tr, to)])
+            g["lr"] = base * min(1, (steps - first + 1) / 300) * (0.5 + 0.5 * math.cos(math.pi * gone / length)) + 1e-6
         opt.zero_grad(set_to_none=True)
-        loss.sum().backward()
-        torch.nn.utils.clip_grad_norm_(nets.parameters(), 5.0)
+        try:
+            loss = losses(nets, data, n, parts)
+            loss.sum().backward()
+        except torch.cuda.OutOfMemoryError:
+            torch.cuda.empty_cache()
+            parts, skipped = max(1, parts - 1), skipped + 1
+            continue
+        norms = [torch.nn.utils.clip_grad_norm_(net.parameters(), 5.0) for net in nets.values()]
+        if not bool(torch.isfinite(torch.stack(norms)).all()):
+            nets.load_state_dict(mean.state_dict())
+            skipped += 1
+            continue
         opt.step()
         steps += 1
-        if time.time() - saved > 50:
-            say(f"step {steps} losses {np.round(loss.detach().cpu().numpy(), 4)} {figures(nets, valid)}")
+        follow_weights(mean, nets, steps - first)
+        if time.time() - saved > 55:
+            told_now = f"losses {np.round(loss.detach().cpu().numpy(), 4)} skipped {skipped} parts {parts}"
+            say(f"step {steps} {told_now} {figures(mean, valid)}")
             save()
             saved = time.time()
     save()
-    say(f"step {steps} {figures(nets, valid)}")
+    say(f"step {steps} skipped {skipped} {figures(mean, valid)}")
+    try:
+        export(mean, out)
+    except Exception as error:  # the weights are saved: they can be exported elsewhere
+        say(f"not exported: {error!r}")
 
 
 def main() -> None:
