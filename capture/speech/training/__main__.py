@@ -27,6 +27,9 @@ def arguments() -> argparse.Namespace:
     p.add_argument("--tools", type=Path, help="folder with bin, lib, share of the synthesisers, if not installed")
     p.add_argument("--out", type=Path, required=True, help="folder for checkpoints and the model directory")
     p.add_argument("--start", type=Path, help="checkpoint to go on from")
+    p.add_argument(
+        "--teacher", type=Path, help="checkpoint of a trained network whose alignment a new one learns first"
+    )
     p.add_argument("--seconds", type=float, default=400, help="time to train")
     p.add_argument("--phone-seconds", type=float, default=100, help="time to learn the phones first")
     p.add_argument("--phone-steps", type=int, default=0, help="steps to learn the phones, instead of a time")
@@ -118,12 +121,15 @@ def main() -> None:
         for part, timed, files in (("timed", True, a.bake[0]), ("all", False, a.bake[1])):
             bake(corpus, speller, replace(plan, baked=""), a.out / part, timed, files)
         return
+    teacher = load_network(a.teacher) if a.teacher else None
+    net = None
     if a.start:
         net = load_network(a.start)
-    else:
+    elif teacher is None:
         net = pretrain(corpus, speller, replace(plan, seconds=a.phone_seconds, steps=a.phone_steps), a.out)
     if a.adapt_seconds or a.adapt_steps:
-        net = adapt(corpus, speller, replace(plan, seconds=a.adapt_seconds, steps=a.adapt_steps), a.out, net)
+        net = adapt(corpus, speller, replace(plan, seconds=a.adapt_seconds, steps=a.adapt_steps), a.out, net, teacher)
+    assert net is not None, "A new network needs phones or a teacher first."
     plan = replace(plan, rate=plan.rate * a.last_rate, part=tuple(a.part))
     if a.seconds or a.steps:
         net = train(corpus, speller, plan, a.out, net)

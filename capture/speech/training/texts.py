@@ -526,13 +526,13 @@ def bare(r: random.Random) -> str:
 
 
 MAKERS: tuple[tuple[Maker, float], ...] = (
-    (reading, 0.26),
+    (reading, 0.24),
     (move, 0.1),
-    (part, 0.1),
-    (identity, 0.1),
-    (talk, 0.1),
-    (check, 0.08),
-    (bare, 0.26),
+    (part, 0.12),
+    (identity, 0.16),
+    (talk, 0.08),
+    (check, 0.07),
+    (bare, 0.23),
 )
 
 

@@ -295,16 +295,20 @@ def pretrain(corpus: Corpus, speller: Speller, plan: Plan, out: Path) -> Network
     return net
 
 
-def adapt(corpus: Corpus, speller: Speller, plan: Plan, out: Path, net: Network) -> Network:
+def adapt(
+    corpus: Corpus, speller: Speller, plan: Plan, out: Path, net: Network | None, teacher: Network | None = None
+) -> Network:
     """Carry the phones over to everything that has only words: frame-wise cross-entropy against the occupancies of the
-    network's own soft alignment (Baum and Welch, with scaled likelihoods).
+    network's own soft alignment (Baum and Welch, with scaled likelihoods), or of a trained ``teacher``'s; with one, the
+    network may be a new one (None).
 
     More patient than the objective of :mod:`chain` with a network that knows few voices and is sure of itself.
     """
     torch.manual_seed(plan.seed)
     device = torch.device("cuda" if torch.cuda.is_available() else "cpu")
     batches = feed(corpus, speller, plan, timed=False)
-    net = net.to(device).train()
+    net = (net or begin(plan, batches)).to(device).train()
+    guide = net if teacher is None else teacher.to(device).eval()
     optimiser = torch.optim.AdamW(net.parameters(), lr=plan.rate, weight_decay=plan.decay, betas=(0.9, 0.98))
     prior = torch.full((OUTPUTS,), 1 / OUTPUTS, device=device)
     clock, log, marked = Clock(plan), Log(), time.monotonic()
@@ -316,7 +320,8 @@ def adapt(corpus: Corpus, speller: Speller, plan: Plan, out: Path, net: Network)
             o = net(b["cepstra"])
         o, lengths = o.float(), b["outputs"]
         with torch.no_grad():
-            scores = o * ALIGNMENT_SCALE
+            told = o if guide is net else guide(b["cepstra"]).float()
+            scores = told * ALIGNMENT_SCALE
             units, optional, count = choose(scores, lengths, b)
             total, want = numerator(scores, lengths, units, optional, count)
             good = (total > 0.5 * NEVER) & torch.isfinite(total)
