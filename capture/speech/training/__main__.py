@@ -27,9 +27,7 @@ def arguments() -> argparse.Namespace:
     p.add_argument("--tools", type=Path, help="folder with bin, lib, share of the synthesisers, if not installed")
     p.add_argument("--out", type=Path, required=True, help="folder for checkpoints and the model directory")
     p.add_argument("--start", type=Path, help="checkpoint to go on from")
-    p.add_argument(
-        "--teacher", type=Path, help="checkpoint of a trained network whose alignment a new one learns first"
-    )
+    p.add_argument("--teacher", type=Path, help="checkpoint of a trained network whose alignment to learn first")
     p.add_argument("--seconds", type=float, default=400, help="time to train")
     p.add_argument("--phone-seconds", type=float, default=100, help="time to learn the phones first")
     p.add_argument("--phone-steps", type=int, default=0, help="steps to learn the phones, instead of a time")
