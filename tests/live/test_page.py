@@ -378,3 +378,41 @@ def test_it_fits_and_is_readable_from_afar(page: Any, serve: Serve, size: tuple[
     bottom = page.evaluate("document.getElementById('waiting').getBoundingClientRect().top")
     top = page.evaluate("document.getElementById('controls').getBoundingClientRect().top")
     assert bottom < top - 60, "what waits is seen without scrolling"
+
+
+def test_hold_to_speak_by_key_and_by_finger(page: Any, serve: Serve) -> None:
+    served = serve("leaks none", "case good", listening="held")
+    open_job(page, served)
+    button = page.locator("#listen")
+    shows(page, "#listen", "Hold to speak")
+    source = served.bench.desk.browser(16000)
+
+    def listens(on: bool) -> None:
+        until(lambda: served.bench.desk.board()["sound"]["listening"] is on)
+        page.locator(f"#listen[aria-pressed={str(on).lower()}]").wait_for()
+
+    def heard() -> list[str]:
+        served.bench.desk.live.do(lambda: None)
+        return [row.body["words"] for row in served.bench.record.rows() if "heard" in row.body]
+
+    source.push(bursts(1))
+    assert heard() == []
+    page.keyboard.down("l")
+    listens(True)
+    source.push(bursts(1))
+    page.keyboard.up("l")
+    listens(False)
+    source.push(bursts(1))
+    assert heard() == ["leaks none"]
+    button.hover()
+    page.mouse.down()
+    listens(True)
+    source.push(bursts(1))
+    page.mouse.up()
+    listens(False)
+    assert heard() == ["leaks none", "case good"]
+    button.hover()
+    page.mouse.down()
+    listens(True)
+    page.evaluate("window.dispatchEvent(new Event('blur'))")
+    listens(False)
