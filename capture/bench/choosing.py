@@ -34,7 +34,7 @@ STRANGE_VALUE = 3.0
 UNEXPECTED = 1.0
 NOISE = 4.0
 """That it was no word at all counts for so much more when it is decided whether to ask: a knock must not be a check."""
-SURE = 0.7
+SURE = 0.75
 SURELY_NOISE = 0.75
 """Share of no word at all from which nothing else is considered."""
 
