@@ -1,9 +1,9 @@
-"""Two small networks that look closely where :mod:`vision.segment` has shown where to look.
+"""Three small networks that look closely where :mod:`vision.segment` has shown where to look.
 
 One gets a strip of the picture along the rim's expected outline and tells, column by column, in which row the edge
-runs; the other gets a window round the tip and tells where the lever's highest point lies. Both answer with a
-distribution: where two edges compete, or nothing can be told, its spread says so. They were trained on made-up scenes
-with exact truth (``vision/training``); OpenCV runs their files.
+runs; one gets a strip along a side of the case and tells where the case ends; one gets a window round the tip and tells
+where the lever's highest point lies. All answer with a distribution: where two edges compete, or nothing can be told,
+its spread says so. They were trained on made-up scenes with exact truth (``vision/training``); OpenCV runs their files.
 """
 
 from __future__ import annotations
@@ -20,7 +20,10 @@ from vision.model import Array
 from vision.optics import project, rays, undistort
 
 _ROWS, _COLUMNS, _ROW_MM, _GROUP = 48, 512, 0.06, 4
-_SIDE, _SIDE_MM = 96, 0.08
+_WINDOW, _WINDOW_MM = 96, 0.08
+_SIDE_ROWS, _SIDE_COLUMNS, _SIDE_ROW_MM, _SIDE_COLUMN_MM, _OVER_MM = 128, 48, 0.06, 0.08, 1.6
+SIDE_MM = 0.8
+"""How far below the rim the place of a side is told."""
 _FINEST_PX_PER_MM = 11.5
 """Pictures are shrunk to this: the networks never saw finer ones, and an edge is no sharper for it."""
 _OUTER_PART, _INNER_PART = 0.935, 0.885
@@ -46,7 +49,7 @@ class Place:
     across_mm: float
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=3)
 def _network(name: str) -> object:
     import cv2
 
@@ -138,18 +141,59 @@ def follow(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, el
     return Course(_seen_at(xm, zm + mean, q, p, y), mean, spread)
 
 
+def beside(
+    rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, elevation: float, side: int
+) -> tuple[Array, Array]:
+    """How far outside its expected place the case's left (-1) or right (1) side may be (mm, ascending; up to 3.8 to
+    either way), and how probable each of these places is."""
+    x, z = side_strip(q, p, y, side)
+    px = _seen_at(x, z, q, p, y)
+    below = np.arange(_SIDE_COLUMNS) * _SIDE_COLUMN_MM - _OVER_MM
+    flat = np.ones((_SIDE_ROWS, _SIDE_COLUMNS))
+    score = _run("side", [*_colours(rgb, px, scale(q, p)), flat * elevation / 15, flat * below / 2])[:, 0]
+    prob: Array = np.exp(score - score.max())
+    at = (np.arange(_SIDE_ROWS) - (_SIDE_ROWS - 1) / 2) * _SIDE_ROW_MM
+    return np.asarray(at, np.float64), np.asarray(prob / prob.sum())
+
+
+def side_strip(q: Array, p: adjust.Problem, y: float, side: int) -> tuple[Array, Array]:
+    """Places x, z (rows outwards, columns downwards) of the plane ``y`` along the expected left or right side."""
+    rows, columns = np.mgrid[:_SIDE_ROWS, :_SIDE_COLUMNS]
+    out_mm, below_mm = (rows - (_SIDE_ROWS - 1) / 2) * _SIDE_ROW_MM, columns * _SIDE_COLUMN_MM - _OVER_MM
+    at = side_places(q, p, y, side, out_mm.ravel(), below_mm.ravel())
+    return at[:, 0].reshape(rows.shape), at[:, 1].reshape(rows.shape)
+
+
+def side_places(q: Array, p: adjust.Problem, y: float, side: int, out_mm: Array, below_mm: Array) -> Array:
+    """Places (N, 2) x, z of the plane ``y`` so far outside a side and so far below the rim, mm at the side."""
+    ends = project(adjust.side_line(q, p, side, np.array([0.0, -3.0])), q[adjust.POSE], p.camera)
+    top, foot = in_plane(ends, q, p, y)
+    down = (foot - top) / 3
+    out = side * np.array([-down[1], down[0]])
+    return np.asarray(top + np.outer(below_mm, down) + np.outer(out_mm, out))
+
+
+def beside_px(q: Array, p: adjust.Problem, y: float, side: int, out_mm: float) -> Array:
+    """The picture point (1, 2) ``out_mm`` outside a side's expected place."""
+    at = side_places(q, p, y, side, np.array([out_mm]), np.array([SIDE_MM]))
+    return _seen_at(at[:, 0], at[:, 1], q, p, y)
+
+
 def pinpoint(
     rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, elevation: float, start: Array
 ) -> Place:
     """Where the lever's highest point lies, near the picture point ``start`` (2,) px (within about 2 mm)."""
     curve = outline_in_plane(q, p, y, False)
     at = in_plane(start[None], q, p, y)[0]
-    step = (np.arange(_SIDE) - (_SIDE - 1) / 2) * _SIDE_MM
+    step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
     spread = across = 0.0
     for _ in range(2):
-        x, z = np.broadcast_to(at[0] + step, (_SIDE, _SIDE)), np.broadcast_to((at[1] - step)[:, None], (_SIDE, _SIDE))
+        x, z = (
+            np.broadcast_to(at[0] + step, (_WINDOW, _WINDOW)),
+            np.broadcast_to((at[1] - step)[:, None], (_WINDOW, _WINDOW)),
+        )
         px = _seen_at(x, z, q, p, y)
-        flat = np.ones((_SIDE, _SIDE))
+        flat = np.ones((_WINDOW, _WINDOW))
         over = np.clip((z - np.interp(x, curve[:, 0], curve[:, 1])) / 2, -1, 1)
         score = _run("tip", [*_colours(rgb, px, scale(q, p)), flat * elevation / 15, over])
         prob = np.exp(score - score.max())
@@ -159,6 +203,6 @@ def pinpoint(
         spread = float(np.sqrt(max(rows @ step**2 - dz**2, 0)))
         across = float(np.sqrt(max(cols @ step**2 - dx**2, 0)))
         at = at + np.array([dx, dz])
-        if abs(dz) < 4 * _SIDE_MM and abs(dx) < 12 * _SIDE_MM:
+        if abs(dz) < 4 * _WINDOW_MM and abs(dx) < 12 * _WINDOW_MM:
             break
     return Place(_seen_at(at[:1], at[1:], q, p, y)[0], spread, across)

@@ -17,6 +17,19 @@ from vision.model import Array
 Grey = npt.NDArray[np.float32]
 
 
+def light(coded: Array) -> Array:
+    """Picture values (0..255) in proportion to the light, 0..255: a blurred edge is a step in light, and lies too far
+    on its dark side when it is sought in the values. Curve of sRGB (IEC 61966-2-1)."""
+    c = np.clip(coded, 0, 255) / 255
+    return np.asarray(255 * np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4))
+
+
+def coded(shone: Array) -> Array:
+    """The reverse of :func:`light`."""
+    x = np.clip(shone, 0, 255) / 255
+    return np.asarray(255 * np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055))
+
+
 def erf(x: Array) -> Array:
     """Error function, elementwise."""
     t = 1 / (1 + 0.3275911 * np.abs(x))
@@ -153,7 +166,7 @@ def summits(strength: Array) -> npt.NDArray[np.bool_]:
 
 
 def fit_colour(
-    t: Array, values: Array, slope: Array, index: npt.NDArray[np.int64], reach: float, neighbours: int = 3
+    t: Array, values: Array, slope: Array, index: npt.NDArray[np.int64], reach: float, neighbours: int
 ) -> Edges:
     """Fit steps at sample ``index`` (N,) of colour profiles, along the direction in which the colour changes there.
 

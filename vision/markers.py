@@ -1,9 +1,10 @@
 """Finds the printed target: which markers are seen and where their corners lie, to a few hundredths of a pixel.
 
 Every marker side gets a straight line, fitted to edge positions found by :mod:`vision.edges` in undistorted
-coordinates; the corners are where the lines meet. (Corner refinement by image gradients makes lone markers too
-small by up to 0.4 %, growing with blur.) The squares' corners of a chessboard between markers are saddles and are
-refined as such.
+coordinates, in light and not in the picture's values; the corners are where the lines meet. (Corner refinement by image
+gradients makes lone markers too small by up to 0.4 %, growing with blur, and so do the picture's values: a blurred edge
+lies too far on its dark side in them.) The squares' corners of a chessboard between markers are saddles and are refined
+as such.
 """
 
 from __future__ import annotations
@@ -14,18 +15,20 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vision.edges import Grey, fit_edges, profiles
+from vision.edges import Grey, coded, fit_edges, light, profiles
 from vision.model import Array, Camera, Charuco, Target
 from vision.optics import distort, undistort
 
 _BORDER = 0.08  # of a side, left out at its ends
+_FAINTEST = 3.0
+"""A smaller step, in 255ths of full light, is no marker's edge."""
 
 
 @dataclass(frozen=True, eq=False)
 class Seen:
     """Points of the target found: ``card`` (N, 2) x, z in mm; ``image`` (N, 2) px; ``sigma`` (N,) px; which
     marker each belongs to (-1: chessboard). ``outlines`` of the markers; ``blur`` sigma of their edges in px;
-    ``contrast`` in grey values; ``white``: grey value of the paper."""
+    ``contrast`` in grey values."""
 
     card: Array
     image: Array
@@ -34,7 +37,6 @@ class Seen:
     outlines: Mapping[int, Array]
     blur: float
     contrast: float
-    white: float
 
     def only(self, keep: npt.NDArray[np.bool_]) -> Seen:
         """The same with some points left out."""
@@ -46,7 +48,6 @@ class Seen:
             self.outlines,
             self.blur,
             self.contrast,
-            self.white,
         )
 
 
@@ -95,29 +96,29 @@ def _cross(p: tuple[Array, Array, float], q: tuple[Array, Array, float]) -> Arra
     return np.asarray(p[0] + np.linalg.solve(m, q[0] - p[0])[0] * p[1])
 
 
-def refine(grey: Grey, quad: Array, camera: Camera, reach: float) -> tuple[Array, float, float, float, float] | None:
+def refine(shone: Grey, quad: Array, camera: Camera, reach: float) -> tuple[Array, float, float, float] | None:
     """Corners by line fits.
 
     Args:
-        grey: picture.
+        shone: picture, in light.
         quad: rough corners (4, 2), px.
         camera: for undistorting.
         reach: how far to either side of the rough side to look, px.
 
     Returns:
-        corners (4, 2) px, rms distance of the edge points from their lines (px), blur sigma (px), contrast,
-        paper's grey value; None when a side cannot be seen.
+        corners (4, 2) px, rms distance of the edge points from their lines (px), blur sigma (px), contrast in grey
+        values; None when a side cannot be seen.
     """
-    lines, rms, blurs, steps, whites = [], [], [], [], []
+    lines, rms, blurs, steps = [], [], [], []
     for k in range(4):
         a, b = quad[k], quad[(k + 1) % 4]
         length = float(np.linalg.norm(b - a))
         n = int(np.clip(length / 2, 12, 60))
         f = np.linspace(_BORDER, 1 - _BORDER, n)[:, None]
         normal = np.array([b[1] - a[1], a[0] - b[0]]) / max(length, 1e-9)
-        t, v = profiles(grey, a + f * (b - a), np.repeat(normal[None], n, 0), reach)
+        t, v = profiles(shone, a + f * (b - a), np.repeat(normal[None], n, 0), reach)
         start = _steepest(t, v, reach)
-        edge = fit_edges(t, v, start, min(reach, max(3.0, 0.75 * reach)), min_step=15)
+        edge = fit_edges(t, v, start, min(reach, max(3.0, 0.75 * reach)), min_step=_FAINTEST)
         ok = edge.ok
         if ok.sum() < max(6, n // 3):
             return None
@@ -125,12 +126,12 @@ def refine(grey: Grey, quad: Array, camera: Camera, reach: float) -> tuple[Array
         lines.append(_line(undistort(pts, camera)))
         rms.append(lines[-1][2] * float(camera.matrix[0, 0]))
         blurs.append(float(np.median(edge.blur[ok])))
-        steps.append(float(np.median(np.abs(edge.step[ok]))))
-        whites.append(float(np.median(v[ok].max(1))))
+        white = v[ok].max(1)
+        steps.append(float(np.median(coded(white) - coded(white - np.abs(edge.step[ok])))))
     corners = np.stack([_cross(lines[k - 1], lines[k]) for k in range(4)])
     if not np.isfinite(corners).all():
         return None
-    return distort(corners, camera), max(rms), float(np.median(blurs)), min(steps), float(np.median(whites))
+    return distort(corners, camera), max(rms), float(np.median(blurs)), min(steps)
 
 
 def _steepest(t: Array, v: Array, reach: float) -> Array:
@@ -146,7 +147,7 @@ def _board_points(board: Charuco) -> Array:
     return np.stack([v.ravel() for v in np.meshgrid(x, z)], axis=1)
 
 
-def _saddles(grey: Grey, board: Charuco, card: Array, image: Array) -> tuple[Array, Array]:
+def _saddles(grey: npt.NDArray[np.uint8], board: Charuco, card: Array, image: Array) -> tuple[Array, Array]:
     """Chessboard corners near at least one marker that was found: card (N, 2) mm, image (N, 2) px."""
     import cv2
 
@@ -167,7 +168,7 @@ def _saddles(grey: Grey, board: Charuco, card: Array, image: Array) -> tuple[Arr
     win = int(np.clip(0.5 * (board.square_mm - board.marker_mm) / board.square_mm * float(np.median(side)), 2, 9))
     fine = guess.astype(np.float32).reshape(-1, 1, 2)
     crit = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 0.002)
-    cv2.cornerSubPix(np.clip(grey, 0, 255).astype(np.uint8), fine, (win, win), (-1, -1), crit)
+    cv2.cornerSubPix(grey, fine, (win, win), (-1, -1), crit)
     fine64 = fine.reshape(-1, 2).astype(np.float64)
     good = np.linalg.norm(fine64 - guess, axis=1) < max(2.0, 0.6 * win)
     return points[good], fine64[good]
@@ -184,20 +185,22 @@ def find(grey: npt.NDArray[np.uint8], target: Target, camera: Camera) -> Seen | 
     rough = {k: q for k, q in detect(grey, target.dictionary).items() if k in target.markers}
     if not rough:
         return None
-    fine = grey.astype(np.float32)
+    import cv2
+
+    shone = np.asarray(cv2.LUT(grey, light(np.arange(256.0)).astype(np.float32)), np.float32)
     card: list[Array] = []
     image: list[Array] = []
     sigma: list[float] = []
     owner: list[int] = []
     outlines: dict[int, Array] = {}
-    blurs, steps, whites = [], [], []
+    blurs, steps = [], []
     for ident, quad in rough.items():
         side = float(np.linalg.norm(np.roll(quad, -1, 0) - quad, axis=1).mean())
-        got = refine(fine, quad, camera, float(np.clip(0.09 * side, 3.0, 14.0)))
+        got = refine(shone, quad, camera, float(np.clip(0.09 * side, 3.0, 14.0)))
         outlines[ident] = quad if got is None else got[0]
         if got is None:
             continue
-        corners, rms, blur, step, white = got
+        corners, rms, blur, step = got
         moved = np.linalg.norm(corners - quad, axis=1)
         card += [np.array(c) for c in target.markers[ident]]
         image += list(corners)
@@ -205,13 +208,12 @@ def find(grey: npt.NDArray[np.uint8], target: Target, camera: Camera) -> Seen | 
         owner += [ident] * 4
         blurs.append(blur)
         steps.append(step)
-        whites.append(white)
     if not card:
-        return Seen(np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), np.zeros(0, np.int64), outlines, 9.0, 0.0, 0.0)
+        return Seen(np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0), np.zeros(0, np.int64), outlines, 9.0, 0.0)
     card_a, image_a = np.array(card, np.float64), np.array(image, np.float64)
     sigma_a, owner_a = np.array(sigma), np.array(owner, np.int64)
     if target.charuco is not None and len(card_a) >= 8:
-        p, q = _saddles(fine, target.charuco, card_a, image_a)
+        p, q = _saddles(grey, target.charuco, card_a, image_a)
         card_a, image_a = np.concatenate([card_a, p]), np.concatenate([image_a, q])
         sigma_a = np.concatenate([sigma_a, np.full(len(p), 0.06)])
         owner_a = np.concatenate([owner_a, np.full(len(p), -1)])
@@ -223,5 +225,4 @@ def find(grey: npt.NDArray[np.uint8], target: Target, camera: Camera) -> Seen | 
         outlines,
         float(np.median(blurs)),
         float(np.median(steps)),
-        float(np.median(whites)),
     )

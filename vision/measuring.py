@@ -112,7 +112,7 @@ def _pose(grey: npt.NDArray[np.uint8], setup: Setup, camera: Camera) -> Pose:
     if pose is None:
         raise _Refused(refusal("blurred", "The target's edges are not sharp enough.", outlines))
     side = _marker_side(pose)
-    if seen.blur > max(3.2, 0.035 * side):
+    if seen.blur > max(3.2, 0.03 * side):
         raise _Refused(refusal("blurred", f"Edges are {2.4 * seen.blur:.0f} pixels wide.", outlines))
     if seen.contrast < 25:
         raise _Refused(refusal("dark", pixels=outlines))

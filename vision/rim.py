@@ -128,7 +128,7 @@ def fit(
         p, spread = _looked_at(rgb, q, p, view.y)
         free = np.r_[np.full(6, turn == 0), np.ones(adjust.SIZE - 6, bool)]
         q = _either_way(q, p, free, view.y)
-        p = sides.choose(rgb, view, q, p, adjust.covariance(q, p))
+        p = sides.choose(rgb, q, p, view.y, adjust.covariance(q, p))
         q = adjust.solve(q, p, free)
     q, p = _without_a_false_edge(q, p, free)
     r = arc_residuals(q, p)

@@ -12,6 +12,8 @@ from typing import Any
 import cv2
 import numpy as np
 
+from vision.edges import coded, light
+
 SS = 3  # samples a pixel and axis
 SHIFT = 5
 
@@ -209,7 +211,7 @@ def _case(c: _Canvas, front: bool) -> None:
         c.restore(np.concatenate([near, low[::-1]]))
         return
     if not front:
-        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
+        _wall(c, half, base)
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
         if over:
             c.poly(_ring(r - e, 0, _ALL), base * 1.35)
@@ -219,8 +221,21 @@ def _case(c: _Canvas, front: bool) -> None:
             c.restore(w.project(_ring(inner, 0, _ALL)), outside=True)
         return
     if not over:
-        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
+        _wall(c, half, base)
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
+
+
+def _wall(c: _Canvas, half: np.ndarray, base: np.ndarray) -> None:
+    """The outside, brightest a third of the way to the left, as under a lamp there."""
+    w = c.w
+    top, foot = (w.radius, -w.edge_break), (w.radius * 0.7, -w.depth)
+    bend = (w.radius, -8.0)
+    c.hull(np.concatenate([_ring(*at, _ALL) for at in (top, bend, foot)]), base * 0.55)
+    for a in np.split(half[:-1], 36):
+        ends = np.array([a[0], a[-1] + half[1] - half[0]])
+        shade = 0.55 + 0.4 * max(0.0, float(np.cos(a.mean() - half[60])))
+        for upper, lower in ((top, bend), (bend, foot)):
+            c.poly(np.concatenate([_ring(*upper, ends), _ring(*lower, ends[::-1])]), base * shade)
 
 
 def _lever(c: _Canvas) -> None:
@@ -249,9 +264,12 @@ def render(world: World) -> np.ndarray:
         _lever(c)
     _case(c, front=True)
     h, w = world.size[1], world.size[0]
-    img = c.img.reshape(h, SS, w, SS, 3).mean((1, 3))
+    # pixels and lenses gather light, not a picture's values
+    shone = light(np.arange(256)).astype(np.float32)[np.clip(c.img + 0.5, 0, 255).astype(np.uint8)]
+    img = shone.reshape(h, SS, w, SS, 3).mean((1, 3))
     if world.blur > 0:
         img = cv2.GaussianBlur(img, (0, 0), world.blur)
+    img = coded(img)
     rng = np.random.default_rng(world.seed)
     return np.clip(img + rng.normal(0, world.noise, img.shape) + 0.5, 0, 255).astype(np.uint8)
 

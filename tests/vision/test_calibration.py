@@ -63,7 +63,7 @@ def test_distances_on_the_board(photos: list[Photo]) -> None:
 
         frame = (grid[:, 0] % 200 == 0) | (grid[:, 1] % 125 == 0)
         seen = Seen(
-            card[frame], px[frame], np.full(int(frame.sum()), 0.2), np.full(int(frame.sum()), -1), {}, 1.0, 100.0, 200.0
+            card[frame], px[frame], np.full(int(frame.sum()), 0.2), np.full(int(frame.sum()), -1), {}, 1.0, 100.0
         )
         pose = fit_pose(seen, camera)
         assert pose is not None

@@ -1,4 +1,7 @@
-"""The two networks that look closely: what they tell follows the picture, not where they were told to look."""
+"""The three networks that look closely: what they tell follows the picture, not where they were told to look."""
+
+from pathlib import Path
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -6,6 +9,7 @@ import pytest
 
 from tests.vision.render import World, render, setup_table
 from vision import Photo, adjust, closer, markers, outline, rim, segment, setup_from_mapping
+from vision.optics import project
 from vision.pose import fit_pose
 
 WORLD = World(height=3.0, elevation=6.0)
@@ -57,3 +61,52 @@ def test_the_tip_is_told_near_the_truth(fitted: tuple[Photo, rim.Rim, float]) ->
     place = closer.pinpoint(photo.rgb, found.q, found.problem, y, e, true + np.array([3.0, 4.0]))
     off = abs(float((place.image - true)[1])) / found.scale
     assert off < max(0.3, 2 * place.spread_mm)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_a_side_is_told_where_it_is_however_far_from_there_it_is_sought(
+    fitted: tuple[Photo, rim.Rim, float], side: int
+) -> None:
+    photo, found, y = fitted
+    e = adjust.elevation(found.q, y)
+    places = []
+    for wrong in (-2.0, 0.0, 2.0):
+        q = found.q.copy()
+        q[6] += wrong
+        at, prob = closer.beside(photo.rgb, q, found.problem, y, e, side)
+        places.append(float(at @ prob) + side * wrong)
+    assert np.ptp(places) < 0.15
+    assert abs(places[1]) < 0.15
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_training_cuts_a_side_as_measuring_does(
+    fitted: tuple[Photo, rim.Rim, float], side: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    torch = pytest.importorskip("torch")
+    monkeypatch.syspath_prepend(str(Path(closer.__file__).parent / "training"))
+    import crops  # type: ignore[import-not-found]
+
+    photo, found, y = fitted
+    asked: list[list[np.ndarray]] = []
+    score = np.zeros((128, 1))
+    monkeypatch.setattr(closer, "_run", lambda _, channels: asked.append(channels) or score)
+    closer.beside(photo.rgb, found.q, found.problem, y, 6.0, side)
+    x, z = closer.side_strip(found.q, found.problem, y, side)
+    heights = np.array([0.0, -crops.DOWN])
+    ends = [adjust.side_line(found.q, found.problem, k, heights) for k in (-1, 1)]
+    flat = [closer.in_plane(project(v, found.q[:6], found.problem.camera), found.q, found.problem, y) for v in ends]
+    batch = SimpleNamespace(
+        top=torch.zeros(1),
+        elevation=torch.full((1,), 6.0),
+        sides=torch.tensor(np.array(flat))[None],
+        classes=lambda x, z: torch.ones_like(x),
+    )
+    raster = SimpleNamespace(at=lambda x, z: (torch.stack([x, z, z], 1), torch.ones_like(x)[:, None]))
+    monkeypatch.setattr(torch, "rand", lambda *size, **_: torch.full(size, 0.5))
+    cut, row, seen = crops.side(batch, raster, side > 0)
+    assert np.abs(cut[0, 0].numpy() - x).max() < 0.001
+    assert np.abs(cut[0, 1].numpy() - z).max() < 0.001
+    assert np.abs(cut[0, 3:].numpy() - np.array(asked[0][3:])).max() < 1e-6
+    assert float(row[0]) == 63.5
+    assert bool(seen[0])

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from vision.edges import colour_profiles, erf, fit_edges, profiles
+from vision.edges import coded, colour_profiles, erf, fit_edges, light, profiles
 
 
 def steps(x0: np.ndarray, blur: float, t: np.ndarray) -> np.ndarray:
@@ -57,3 +57,18 @@ def test_no_half_pixel_slip() -> None:
         rgb = np.repeat(grey[..., None], 3, 2).astype(np.uint8)
         t, c = colour_profiles(rgb, centre, direction, 6)
         assert np.abs(c[..., 0] - v).max() < 1.01
+
+
+def test_light_follows_the_standard_and_comes_back() -> None:
+    """IEC 61966-2-1 (from memory): linear below 0.04045; half the coded range is 21.4 % of the light."""
+    assert abs(light(np.array(127.5)) / 255 - 0.2140) < 1e-4
+    assert abs(light(np.array(10.0)) - 10 / 12.92) < 1e-9
+    values = np.arange(256.0)
+    assert np.abs(coded(light(values)) - values).max() < 1e-3
+
+
+def test_an_edge_blurred_in_light_is_found_in_light() -> None:
+    t = np.arange(-8, 8.1, 1.0)
+    shone = np.array([[5 + 90 * (1 + math.erf(q / (math.sqrt(2) * 1.5))) for q in t]])
+    assert abs(float(fit_edges(t, light(coded(shone)), np.zeros(1), 8.0).offset[0])) < 1e-3
+    assert float(fit_edges(t, coded(shone), np.zeros(1), 8.0).offset[0]) < -0.4

@@ -34,7 +34,7 @@ CASES = [
     replace(BASE, height=3.4, layout="arch", distance=160, offset=4.0),
     replace(BASE, height=2.6, layout="single", elevation=3.5),
     replace(BASE, distortion=(-0.12, 0.02, 0, 0, 0), case=(150, 70, 40), blur=1.2, noise=3),
-    replace(BASE, height=3.0, elevation=1.0, case=(50, 52, 55)),
+    replace(BASE, height=3.0, elevation=1.0, case=(80, 82, 85)),
 ]
 
 
@@ -108,7 +108,7 @@ def test_wrong_depth_claim() -> None:
 
 def test_too_oblique() -> None:
     refused(replace(BASE, elevation=35), {"too_oblique"})
-    refused(replace(BASE, yaw=38, distance=400, span=300, size=(1920, 1440)), {"too_oblique", "blurred"})
+    refused(replace(BASE, yaw=38, distance=400, span=300, size=(1920, 1440)), {"too_oblique", "no_target"})
 
 
 def test_no_lever() -> None:
