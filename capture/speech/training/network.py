@@ -8,7 +8,6 @@ third frame.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -145,18 +144,4 @@ def stages(net: Network) -> list[dict[str, Any]]:
         out += [affine(module.spread, [0, step]), {"kind": "relu", "dim": net.shape.width}, norm(module.norm)]
         out.append({"kind": "sum", "dim": net.shape.width, "add": [(BYPASS, before), (1.0, len(out) - 1)]})
     out.append(affine(net.last, [0]))
-    return out
-
-
-def together(networks: Sequence[Network]) -> list[dict[str, Any]]:
-    """Several networks side by side as one, whose scores are the mean of theirs."""
-    out: list[dict[str, Any]] = []
-    last = []
-    for net in networks:
-        begin = len(out)
-        for c in stages(net):
-            moved = {"add": [(scale, begin + i) for scale, i in c["add"]]} if "add" in c else {}
-            out.append({**c, **moved, "first": len(out) == begin})
-        last.append(len(out) - 1)
-    out.append({"kind": "sum", "dim": networks[0].shape.outputs, "add": [(1 / len(last), i) for i in last]})
     return out

@@ -188,7 +188,7 @@ def configuration(components: Sequence[Component], inputs: int) -> list[str]:
             terms = [names[i] if s == 1.0 else f"Scale({s}, {names[i]})" for s, i in c["add"]]
             joined = f"Sum({', '.join(terms)})"
         else:
-            joined = descriptor("input" if c.get("first") else source, c.get("offsets", [0]))
+            joined = descriptor(source, c.get("offsets", [0]))
         lines.append(f"component-node name={name} component={name} input={joined}")
         source = name
     lines.append(f"output-node name=output input={source} objective=linear")
