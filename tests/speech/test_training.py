@@ -12,10 +12,12 @@ import pytest
 torch = pytest.importorskip("torch")
 pytest.importorskip("vosk")
 
-from capture.speech.decoder import Hearing, load_graph  # noqa: E402
+from capture.speech.decoder import EMBEDDED, Hearing, load_graph  # noqa: E402
 from capture.speech.graph import build  # noqa: E402
 from capture.speech.language import loop  # noqa: E402
 from capture.speech.lexicon import Lexicon  # noqa: E402
+from capture.speech.training import whole  # noqa: E402
+from capture.speech.training.__main__ import arguments  # noqa: E402
 from capture.speech.training.corpus import Corpus, Speller  # noqa: E402
 from capture.speech.training.export import export  # noqa: E402
 from capture.speech.training.network import Network, Shape  # noqa: E402
@@ -97,3 +99,12 @@ def test_packs_keep_words_times_and_sound(tmp_path: Path) -> None:
         assert [u for u, _ in was.segments] == [u for u, _ in now.segments]
         assert len(was.pcm) == len(now.pcm)
         assert np.corrcoef(was.pcm, now.pcm)[0, 1] > 0.9
+
+
+@pytest.mark.parametrize(("settings", "folder"), [(whole.WIDE, "."), (whole.SMALL, "second")])
+def test_the_shipped_networks_are_of_the_size_that_the_training_says(settings: str, folder: str) -> None:
+    a = arguments([*settings.split(), *whole.SPOKEN.split(), "--out", "anywhere"])
+    net = Network(Shape(a.splice, a.fast, a.slow, a.width, a.bottleneck))
+    weights = sum(p.numel() for name, p in net.named_parameters() if not name.startswith("side"))
+    size = (EMBEDDED / folder / "am" / "final.mdl").stat().st_size
+    assert size == pytest.approx(4 * weights, rel=0.02)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,8 +20,8 @@ def say(text: str) -> None:
     print(f"[{time.strftime('%H:%M:%S')}] {text}", flush=True)  # noqa: T201
 
 
-def arguments() -> argparse.Namespace:
-    """What the caller wants."""
+def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
+    """What the caller wants; None: as the program was called."""
     p = argparse.ArgumentParser(prog="python -m capture.speech.training", description=__doc__)
     p.add_argument("--pack", type=Path, nargs="*", default=[], help="packs of recordings (see pack.py)")
     p.add_argument("--recordings", type=Path, help="a folder of recordings with manifest.tsv, instead of packs")
@@ -58,7 +59,7 @@ def arguments() -> argparse.Namespace:
     p.add_argument("--drop", type=float, default=0.0)
     p.add_argument("--workers", type=int, default=min(8, os.cpu_count() or 1))
     p.add_argument("--seed", type=int, default=1)
-    return p.parse_args()
+    return p.parse_args(given)
 
 
 def assemble(a: argparse.Namespace) -> corpora.Corpus:
@@ -91,12 +92,12 @@ def assemble(a: argparse.Namespace) -> corpora.Corpus:
     return made
 
 
-def main() -> None:
-    """Assemble, train, export."""
+def train_one(given: Sequence[str] | None = None) -> None:
+    """Assemble, train, export one network."""
     from .export import export
     from .train import Plan, adapt, load_network, pretrain, train
 
-    a = arguments()
+    a = arguments(given)
     corpus = assemble(a)
     say(f"{len(corpus.utterances)} utterances, {len(corpus.audio) / 16000 / 3600:.1f} hours")
     speller = corpora.Speller(Lexicon(), texts.vocabulary())
@@ -136,4 +137,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    train_one()
