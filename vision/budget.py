@@ -15,11 +15,6 @@ from vision.tip import Tip, height_of
 K = 2.0
 BESIDE_RIM_MM, _MERGED_MM = 0.5, 0.2
 """A tip seen nearer than this to the rim's far edge runs together with it; standard uncertainty when they coincide."""
-_OPEN = 0.7
-"""How much of the spread that the network tells for single places of the rim's edge goes into the height. Set, like the
-next one, on rendered pictures that are not those of the benchmark."""
-_SIDE_MM = 0.12
-"""What remains doubtful of the rim's apparent half width, which tells how far the case stands from the camera."""
 _FOCAL_U, _CENTRE_U_PX = 0.003, 3.0  # assumed when the camera comes without covariance
 
 
@@ -52,10 +47,6 @@ def build(
     add("rim and target edges in the picture", "mm", fit, 1.0)
     off = height_of(image + np.array([[0, 0.5]]), q, p, y) - height_of(image - np.array([[0, 0.5]]), q, p, y)
     add("rim edge's course against a circle", "px", found.rms, abs(float(off[0])))
-    add("what is left open about the rim's edge", "mm", found.spread_mm, _OPEN)
-    add("far land too thin to be told apart", "mm", thin_land(found, elevation_deg, float(off[0])), 1.0)
-    far = float(np.linalg.norm(adjust.camera_centre(q) - q[6:9])) / (setup.geometry.rim_diameter_mm / 2)
-    add("rim's sides: another edge taken", "mm", _SIDE_MM, far * abs(float(np.tan(np.radians(elevation_deg)))))
     near = max(0.0, 1 - abs(at.rim_gap_mm) / BESIDE_RIM_MM)
     add("tip seen at the rim's far edge", "mm", _MERGED_MM * near, 1.0, at.rim_gap_mm)
     inputs = p.inputs()
@@ -84,16 +75,6 @@ def build(
     return tuple(rows), K * float(np.sqrt(sum(r.contribution_mm**2 for r in rows)))
 
 
-def thin_land(found: Rim, elevation_deg: float, mm_per_px: float) -> float:
-    """Standard uncertainty (mm) because the rim's far land, seen flat, is hardly wider than the blur: its two edges
-    run together and the outline is found up to half the land's apparent width too low."""
-    q, p = found.q, found.problem
-    wide = max(0.0, p.geometry.rim_diameter_mm / 2 - q[adjust.BREAK] - q[adjust.INNER])
-    seen = wide * max(0.0, float(np.sin(np.radians(elevation_deg))))
-    resolved = seen / abs(mm_per_px) / (3 * float(np.hypot(p.seen.blur, 0.8)))
-    return float(0.5 * seen * max(0.0, 1 - resolved))
-
-
 def lever_depth(setup: Setup, at: Tip) -> float:
     """How deep (mm, along the view) the lever's upper edge is taken to be.
 
@@ -108,10 +89,10 @@ def lever_depth(setup: Setup, at: Tip) -> float:
 
 def depth_bias(setup: Setup, at: Tip, elevation_deg: float) -> tuple[float, float]:
     """The point that looks highest from above lies behind the tip by nothing up to half the lever's depth
-    (rectangular): the expected bias of the height, mm, and its standard uncertainty."""
-    depth = lever_depth(setup, at) * (1 - at.told)
+    (rectangular): the expected bias of the height, mm, less the network's share, and its standard uncertainty."""
+    depth = lever_depth(setup, at)
     rise = float(np.tan(np.radians(abs(elevation_deg))))
-    return depth / 4 * rise, depth / 2 / float(np.sqrt(12)) * rise
+    return depth / 4 * rise * (1 - at.told), depth / 2 / float(np.sqrt(12)) * rise
 
 
 def _camera(add: Callable[..., None], setup: Setup, inputs: Array, sens: Array) -> None:

@@ -24,6 +24,8 @@ _LEAST_SEEN, _ASTRAY_MM = 0.2, 0.15
 _APART_MM, _APART = 0.5, 1.5
 """Edge and network that lie so far apart (mm, and in the network's own uncertainties) do not look at the same thing:
 half of such heights on rendered pictures were more than 0.6 mm off."""
+_VAGUE_MM = 0.6
+"""Told no better than this (standard uncertainty), a tip is not told."""
 _LEAST_EDGE = 0.3
 """Share of the tip's upper edge that must stand out clearly."""
 _CLASSES_U_MM, _DEPTH_U_MM = 5.0, 2.4
@@ -96,6 +98,9 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     if abs(at.apart_mm) > max(_APART_MM, _APART * at.told_mm):
         told = f"Two ways of telling it disagree by {abs(at.apart_mm):.1f} millimetres."
         raise _Refused(refusal("tip_doubtful", told, replace(outlines, tip=at.image)))
+    if at.told_mm > _VAGUE_MM:
+        vague = f"Its height shows only to {2 * at.told_mm:.1f} millimetres."
+        raise _Refused(refusal("tip_doubtful", vague, replace(outlines, tip=at.image)))
     if at.share < _LEAST_EDGE:
         weak = f"Only {100 * at.share:.0f} % of its upper edge stand out."
         raise _Refused(refusal("tip_doubtful", weak, replace(outlines, tip=at.image)))
