@@ -20,7 +20,7 @@ _TOP_MM, _FAINT_IS_TOP = 0.3, 0.7
 """How much of an edge is its top, and how often a fainter edge over it is the lever's real end."""
 _ELSEWHERE_MM, _FALSE = 0.5, 0.15
 """How far off it is when another edge is taken for the tip's, and how often that happens."""
-_AGREED_MM = 0.08
+_AGREED_MM = 0.03
 """Standard uncertainty of the tip where edge and network agree; set on rendered pictures, not on the benchmark's."""
 _SURE = 0.85
 """Mean probability of what the classes take for the lever; less sure, they see something else or hardly anything."""
@@ -29,18 +29,16 @@ _SURE = 0.85
 @dataclass(frozen=True, eq=False)
 class Tip:
     """``image`` (2,) px of the highest point; ``sigma_px`` of its height; ``edge`` (N, 2) px of the upper edge;
-    ``width_mm`` seen; ``body_mm``: width of the lever a millimetre and a half below (None: hidden); ``slope`` of the
-    upper edge against the rim plane (tan) with its standard error, or None when the edge is too short to tell;
-    ``share``: how much of the upper edge carries a clear edge;
-    ``rim_gap_mm``: how far over the rim's upper outline it is seen; ``apart_mm``: how much higher the edge lies than the network tells the tip; ``told``: the
-    network's share (0..1) in ``image``: it knows that the point that looks highest is not the highest; ``told_mm``: its
-    standard uncertainty."""
+    ``width_mm`` seen; ``slope`` of the upper edge against the rim plane (tan) with its standard error, or None when the
+    edge is too short to tell; ``share``: how much of the upper edge carries a clear edge; ``rim_gap_mm``: how far over
+    the rim's upper outline it is seen; ``apart_mm``: how much higher the edge lies than the network tells the tip;
+    ``told``: the network's share (0..1) in ``image``: it knows that the point that looks highest is not the highest;
+    ``told_mm``: its standard uncertainty."""
 
     image: Array
     sigma_px: float
     edge: Array
     width_mm: float
-    body_mm: float | None
     slope: tuple[float, float] | None
     share: float
     rim_gap_mm: float = 9.0
@@ -95,9 +93,7 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
         hi += 1
     columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * 2) + 1))
     tops_at = _sub_rows(prob, mask, cols[lo : hi + 1], columns)
-    below = mask[first + int(1.2 / MM) : first + int(2.0 / MM)].sum(1)
-    body = MM * float(np.median(below)) if len(below) and np.median(below) > 0 else None
-    return _measure(rgb, view, rim, y, columns, tops_at, body)
+    return _measure(rgb, view, rim, y, columns, tops_at)
 
 
 def _sub_rows(
@@ -113,7 +109,7 @@ def _sub_rows(
     return np.asarray(np.interp(columns, cols, out))
 
 
-def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows: Array, body: float | None) -> Tip:
+def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows: Array) -> Tip:
     q, p = rim.q, rim.problem
     pts = view.points(columns, rows)
     px = project(pts, q[:6], p.camera)
@@ -163,9 +159,7 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
     lean = _slope(used, h, width)
     higher, share, spread = _weighed(edges, own, told)
     sigma = scale * float(np.hypot(_AGREED_MM, spread))
-    return Tip(
-        pick + higher * scale * up[0], sigma, edge, width, body, lean, clear_share, gap, -told[0], share, told[1]
-    )
+    return Tip(pick + higher * scale * up[0], sigma, edge, width, lean, clear_share, gap, -told[0], share, told[1])
 
 
 def _weighed(edges: list[tuple[float, float]], own: float, told: tuple[float, float]) -> tuple[float, float, float]:
@@ -224,7 +218,7 @@ def _faint_top(rgb: Picture, edge: Array, up: Array, scale: float) -> float:
 
 def given(image: Array) -> Tip:
     """A tip that a person pointed at: good to about two pixels."""
-    return Tip(image, 2.0, image[None], 0.0, None, None, 1.0)
+    return Tip(image, 2.0, image[None], 0.0, None, 1.0)
 
 
 def _running_median(x: Array, half: int) -> Array:

@@ -1,9 +1,14 @@
 """The tip's edge against what the network tells, and the faint top of a lever that mirrors its background."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from vision.tip import _faint_top, _weighed
+from tests.vision.render import World, setup_table
+from vision import setup_from_mapping
+from vision.budget import depth_bias, from_its_side
+from vision.tip import _faint_top, _weighed, given
 
 
 def test_where_edge_and_network_agree_the_edge_decides() -> None:
@@ -37,3 +42,14 @@ def test_a_faint_top_stands_out_of_the_noise_only_when_there_is_one(band: float,
     edge = np.stack([np.linspace(40, 120, 80), np.full(80, 59.5)], axis=1)
     over = _faint_top(_strip(band, 4.0), edge, np.array([0.0, -1.0]), 12.0)
     assert over == pytest.approx(5.0 if found else 0.0, abs=0.6)
+
+
+@pytest.mark.parametrize(("width", "slope", "sideways"), [(5.0, 0.02, False), (2.0, 0.02, True), (5.0, -0.4, True)])
+def test_a_narrow_or_slanting_end_is_stated_with_more_uncertainty(width: float, slope: float, sideways: bool) -> None:
+    setup = setup_from_mapping(setup_table(World()))
+    tip = replace(given(np.zeros(2)), width_mm=width, slope=(slope, 0.01))
+    assert from_its_side(setup, tip) == sideways
+    bias, u = depth_bias(setup, tip, 8.0)
+    across, across_u = depth_bias(setup, replace(tip, width_mm=5.0, slope=(0.0, 0.01)), 8.0)
+    assert bias == across
+    assert (u > 2 * across_u) == sideways
