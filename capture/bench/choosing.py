@@ -122,13 +122,13 @@ def _with(heard: Heard, guess: Guess) -> Heard:
 
 
 def _otherwise(guess: Guess, rival: Guess) -> str:
-    """The rival's words where they differ, with a word on either side where they are only fewer."""
+    """The rival's words where they differ, with a word on either side where they are only fewer or only more."""
     ours, theirs = ([word.text for word in one.words] for one in (guess, rival))
     changes = [op for op in SequenceMatcher(None, ours, theirs, autojunk=False).get_opcodes() if op[0] != "equal"]
     if not changes:
         return rival.text
     first, last = changes[0][3], changes[-1][4]
-    if first == last:
+    if first == last or changes[0][1] == changes[-1][2]:
         first, last = max(0, first - 1), last + 1
     return " ".join(_told(word) for word in theirs[first:last]) or "nothing"
 

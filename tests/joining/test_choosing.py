@@ -76,6 +76,14 @@ def test_what_it_may_be_instead_is_told_in_plain_words(desk: Desk) -> None:
     assert any("'three'" in warned.sentence for warned in one.entry.warnings)
 
 
+def test_words_that_may_be_more_or_fewer_are_told_with_those_beside_them(desk: Desk) -> None:
+    long, short = "lever height two point one nine millimetres", "lever height two point one millimetres"
+    (more,) = taken(desk, (short, 0.0), (long, -0.5))
+    assert any("'one nine millimetres'" in warned.sentence for warned in more.entry.warnings)
+    (fewer,) = taken(desk, (long, 0.0), (short, -0.5))
+    assert any("'one millimetres'" in warned.sentence for warned in fewer.entry.warnings)
+
+
 def test_a_guess_far_behind_raises_no_question(desk: Desk) -> None:
     (one,) = taken(
         desk, ("lever height two point one millimetres", 0.0), ("lever height two point nine millimetres", -12.0)
