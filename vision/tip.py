@@ -20,7 +20,7 @@ _TOP_MM, _FAINT_IS_TOP = 0.3, 0.7
 """How much of an edge is its top, and how often a fainter edge over it is the lever's real end."""
 _ELSEWHERE_MM, _FALSE = 0.5, 0.15
 """How far off it is when another edge is taken for the tip's, and how often that happens."""
-_AGREED_MM = 0.03
+_AGREED_MM = 0.06
 """Standard uncertainty of the tip where edge and network agree; set on rendered pictures, not on the benchmark's."""
 _SURE = 0.85
 """Mean probability of what the classes take for the lever; less sure, they see something else or hardly anything."""
