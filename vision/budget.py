@@ -88,15 +88,17 @@ def from_its_side(setup: Setup, at: Tip) -> bool:
 
 
 def depth_bias(setup: Setup, at: Tip, elevation_deg: float) -> tuple[float, float]:
-    """The point that looks highest from above lies behind the tip by nothing up to half the lever's depth
-    (rectangular): the expected bias of the height, mm, less the network's share, and its standard uncertainty.
+    """The point that looks highest from above lies behind the tip by nothing up to half the lever's depth: the expected
+    bias of the height, mm, less the network's share, and its standard uncertainty (rectangular).
 
-    A lever seen across is about as deep as thick. One seen from its side is as deep as wide; either end may be the
-    higher one, so that nothing more is expected of it.
+    A lever seen across is at least as deep as thick, and at most as deep as wide. One seen from its side is as deep as
+    wide; either end may be the higher one, so that nothing more is expected of it, and it may lie half the depth before
+    or behind the tip.
     """
     rise = float(np.tan(np.radians(abs(elevation_deg))))
-    depth = setup.geometry.lever_width_mm if from_its_side(setup, at) else _THICK_MM
-    return _THICK_MM / 4 * rise * (1 - at.told), depth / 2 / float(np.sqrt(12)) * rise
+    width = setup.geometry.lever_width_mm
+    may_lie = width if from_its_side(setup, at) else width / 2
+    return _THICK_MM / 4 * rise * (1 - at.told), may_lie / float(np.sqrt(12)) * rise
 
 
 def _camera(add: Callable[..., None], setup: Setup, inputs: Array, sens: Array) -> None:

@@ -22,23 +22,28 @@ PAUSES = (0.3, 0.5, 0.7, 0.9)
 TIMED, PARTED = 200, 160
 
 
-def delays(ear: Ear, x: Samples, last: int) -> tuple[float, int]:
-    """Seconds from the last sound (a sample) to the final words, computing included, and how many utterances.
+def delays(ear: Ear, x: Samples, last: int) -> tuple[float, int, int]:
+    """Seconds from the last sound of the speech (a sample) to its final words, computing included; how many utterances;
+    and how many more began after it, in noise, which the conversation may still leave aside.
 
     Not a number when no words came at all.
     """
-    data, found, late = pcm(x), 0, float("nan")
+    data, found, after, late = pcm(x), 0, 0, float("nan")
+    over_s = ear.heard_s + last / RATE  # the stream's own clock goes on from sound to sound
     for at in range(0, len(data), 2 * BLOCK):
         piece = data[at : at + 2 * BLOCK]
         begin = time.process_time()
         heard = ear.recogniser.accept(piece)
         took = time.process_time() - begin
         ear.took_s, ear.heard_s = ear.took_s + took, ear.heard_s + len(piece) / 2 / RATE
-        if any(one.words for one in heard):
+        worded = [one for one in heard if one.words]
+        meant = [one for one in worded if one.start_s < over_s]
+        after += len(worded) - len(meant)
+        if meant:
             found += 1
             late = (at + len(piece)) / 2 / RATE - last / RATE + took
     ear.recogniser.finish()
-    return late, found
+    return late, found, after
 
 
 def ends(setup: Setup) -> Report:
@@ -48,18 +53,18 @@ def ends(setup: Setup) -> Report:
     sounds = list(setup.said().each([line.words for line in chosen]))
     rows = []
     for level in (None, 20, 10):
-        late, pieces = [], 0
+        late, pieces, noise_words = [], 0, 0
         for i, sound in enumerate(sounds):
             x = surrounded(sound.samples, level, i, 0.5 + 0.013 * (i % 8), AFTER_S)
-            delay, found = delays(ear, x, len(x) - int(AFTER_S * RATE))
-            pieces += found > 1
+            delay, found, after = delays(ear, x, len(x) - int(AFTER_S * RATE))
+            pieces, noise_words = pieces + (found > 1), noise_words + after
             if found:
                 late.append(delay)
         label = "clean" if level is None else f"{level} dB"
         half, most = middle(late, 50), middle(late, 95)
-        rows.append((label, len(late), f"{half:.2f}", f"{most:.2f}", f"{max(late):.2f}", pieces))
+        rows.append((label, len(late), f"{half:.2f}", f"{most:.2f}", f"{max(late):.2f}", pieces, noise_words))
         report.figures[f"median {label}"], report.figures[f"p95 {label}"] = half, most
-    head = ("seconds from the last sound to the final words", "n", "median", "95 %", "most", "in two pieces")
+    head = ("seconds from last sound to final words", "n", "median", "95 %", "most", "in two pieces", "words later")
     report.table("End of utterance, by the sound's clock, processor time included", head, rows)
     return timed(report, ear)
 
