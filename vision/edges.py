@@ -165,22 +165,18 @@ def summits(strength: Array) -> npt.NDArray[np.bool_]:
     return top
 
 
-def fit_colour(
-    t: Array, values: Array, slope: Array, index: npt.NDArray[np.int64], reach: float, neighbours: int
-) -> Edges:
+def fit_colour(t: Array, values: Array, slope: Array, index: npt.NDArray[np.int64], reach: float) -> Edges:
     """Fit steps at sample ``index`` (N,) of colour profiles, along the direction in which the colour changes there.
 
-    The direction is averaged over ``neighbours`` rows to either side where they agree, so that noise does not
-    choose it.
+    The direction is averaged over the rows on either side where they agree, so that noise does not choose it.
     """
     n = len(values)
     d = slope[np.arange(n), index]
     unit = d / np.maximum(np.linalg.norm(d, axis=1, keepdims=True), 1e-9)
+    same = (np.sum(unit[1:] * unit[:-1], axis=1) > 0.8)[:, None]
     mean = d.copy()
-    for k in range(1, neighbours + 1):
-        for a, b in ((slice(k, None), slice(None, -k)), (slice(None, -k), slice(k, None))):
-            same = np.sum(unit[a] * unit[b], axis=1) > 0.8
-            mean[a] += np.where(same[:, None], d[b], 0)
+    mean[1:] += np.where(same, d[:-1], 0)
+    mean[:-1] += np.where(same, d[1:], 0)
     mean /= np.maximum(np.linalg.norm(mean, axis=1, keepdims=True), 1e-9)
     scalar = np.einsum("nmc,nc->nm", values, mean)
     return fit_edges(t, scalar, t[index], reach)

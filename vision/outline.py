@@ -66,7 +66,7 @@ def rough(view: View) -> Rough | None:
     aside = np.abs(cols - (left + right) / 2) > 0.38 * (right - left)
     rim_row = float(np.median(rows[aside])) if aside.sum() > 8 else float(np.percentile(rows, 80))
     rows_below = np.arange(rim_row + 0.5 / MM, rim_row + 1.8 / MM)
-    ends_at = ends(view, rows_below, (left + right) / 2)
+    ends_at = _ends(view, rows_below, (left + right) / 2)
     if ends_at is not None:
         left, right = ends_at
     if right - left < _MIN_COLUMNS:
@@ -76,7 +76,7 @@ def rough(view: View) -> Rough | None:
     return Rough(cols, rows, *near, float(x.mean()), float((x[1] - x[0]) / 2), float(view.z(np.array([rim_row]))[0]))
 
 
-def ends(view: View, rows: Array, middle: float) -> tuple[float, float] | None:
+def _ends(view: View, rows: Array, middle: float) -> tuple[float, float] | None:
     """Columns, left and right, where the case ends in ``rows``, going out from ``middle``; None outside the view."""
     case = 1 - view.prob[OTHER]
     r = np.round(rows).astype(int)

@@ -129,7 +129,7 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
         index = np.argmax(weight, axis=1)
         centre = _running_median(t[index], 3)
     clear = mag[np.arange(len(px)), index] > 1.5
-    e = fit_colour(t, v, slope, index, 2.6, neighbours=1)
+    e = fit_colour(t, v, slope, index, 2.6)
     ok = e.ok & clear & (np.abs(e.offset) <= half + 0.5)
     clear_share = float(ok.mean())
     guess = px - 0.0 * up
