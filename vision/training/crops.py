@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import torch
 import torch.nn.functional as nnf
-from lens import Raster, develop, gauss
-from nets import SIDE, SIDE_FROM, STRIP, VIEW, WINDOW
+from lens import Raster, calmed, develop, gauss
+from nets import AROUND, SIDE, SIDE_FROM, STRIP, VIEW, WINDOW
 from samples import DOWN, GRID, HIGH, PITCH, WIDE, Sample
 
 COLUMNS = STRIP[1] // 4
+CALM = 3
+"""Of five scenes so many lose most of the tracer's noise, as pictures of other makes have none."""
 
 
 @dataclass
@@ -25,6 +27,7 @@ class Batch:
     outer: torch.Tensor
     inner: torch.Tensor
     tip: torch.Tensor
+    apex: torch.Tensor
     seen: torch.Tensor
     elevation: torch.Tensor
     line: torch.Tensor
@@ -41,10 +44,11 @@ class Batch:
             one = getattr(samples[0], name)
             out = torch.empty((len(samples), *one.shape), dtype=torch.from_numpy(one).dtype, device=device)
             for k, s in enumerate(samples):
-                out[k] = torch.from_numpy(getattr(s, name))
+                one = torch.from_numpy(getattr(s, name)).to(device)
+                out[k] = calmed(one) if name == "rgb" and k % 5 < CALM else one
             return out
 
-        small = ("top", "outer", "inner", "tip", "seen", "elevation", "line", "sides")
+        small = ("top", "outer", "inner", "tip", "apex", "seen", "elevation", "line", "sides")
         return Batch(held("rgb"), held("label"), *(f(k) for k in small))
 
     def pick(self, index: torch.Tensor, flip: bool) -> Batch:
@@ -53,7 +57,7 @@ class Batch:
         if flip:
             b.rgb, b.label, b.outer, b.inner = (v.flip(-1) for v in (b.rgb, b.label, b.outer, b.inner))
             mirror = torch.tensor([-1.0, 1.0], device=b.tip.device)
-            b.tip, b.sides = b.tip * mirror, b.sides.flip(1) * mirror
+            b.tip, b.apex, b.sides = b.tip * mirror, b.apex * mirror, b.sides.flip(1) * mirror
         return b
 
     def raster(self) -> Raster:
@@ -137,23 +141,61 @@ def strip(b: Batch, r: Raster, near: bool) -> tuple[torch.Tensor, torch.Tensor, 
     return inp, row, ok
 
 
-def window(b: Batch, r: Raster) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
-    """Input (N, 5, 96, 96) of the tip network, true place (N, 2) row, column, and whether it can be seen."""
+@dataclass
+class Aim:
+    """What a window shows: the tip's true place (N, 2) row, column, and whether it can be seen; the place of the point
+    that is seen highest, and whether it is in the window; where the lever is (N, 96, 96), and where that is known."""
+
+    place: torch.Tensor
+    ok: torch.Tensor
+    apex: torch.Tensor
+    apex_ok: torch.Tensor
+    lever: torch.Tensor
+    known: torch.Tensor
+
+    @staticmethod
+    def joined(many: list[Aim]) -> Aim:
+        """All of them as one."""
+        return Aim(*(torch.cat([getattr(a, k) for a in many]) for k in Aim.__dataclass_fields__))
+
+
+def window(b: Batch, r: Raster) -> tuple[torch.Tensor, Aim]:
+    """Input (N, 10, 96, 96) of the tip network and what it shows."""
     h, w, mm = WINDOW
     n, dev = len(b.top), b.top.device
     shift = (torch.rand(n, 2, device=dev) - 0.5) * 4.4
     centre = b.tip + shift
-    j, i = torch.meshgrid(
-        (h - 1) / 2 - torch.arange(h, device=dev), torch.arange(w, device=dev) - (w - 1) / 2, indexing="ij"
-    )
-    x, z = centre[:, 0].view(-1, 1, 1) + mm * i, centre[:, 1].view(-1, 1, 1) + mm * j
-    rgb, _ = r.at(x, z)
-    free = r.at(b.tip[:, 0].view(-1, 1, 1), b.tip[:, 1].view(-1, 1, 1))[1].view(-1)
-    outline = b.curve(False, x[:, 0, :]) + 0.05 * torch.randn(n, 1, device=dev)
-    over = ((z - outline[:, None, :]) / 2).nan_to_num(0.0).clamp(-1, 1)
-    inp = torch.cat([rgb, _const(b.elevation / 15, h, w), over[:, None]], 1)
-    place = torch.stack([(h - 1) / 2 + shift[:, 1] / mm, (w - 1) / 2 - shift[:, 0] / mm], 1)
-    return inp, place, (b.seen >= 5) & (free > 0.5)
+    wrong = 0.05 * torch.randn(n, 1, device=dev)
+
+    def places(mm: float, k: int) -> tuple[torch.Tensor, torch.Tensor]:
+        j, i = torch.meshgrid(
+            (k * h - 1) / 2 - torch.arange(k * h, device=dev),
+            torch.arange(k * w, device=dev) - (k * w - 1) / 2,
+            indexing="ij",
+        )
+        return centre[:, 0].view(-1, 1, 1) + mm * i, centre[:, 1].view(-1, 1, 1) + mm * j
+
+    def looked(x: torch.Tensor, z: torch.Tensor, reach: float) -> torch.Tensor:
+        outline = b.curve(False, x[:, 0, :]) + wrong
+        over = ((z - outline[:, None, :]) / reach).nan_to_num(0.0).clamp(-1, 1)
+        return torch.cat([r.at(x, z)[0], over[:, None]], 1)
+
+    x, z = places(mm, 1)
+    near = looked(x, z, 2)
+    far = nnf.avg_pool2d(looked(*places(AROUND * mm / 2, 2), 8), 2)
+    level = _const(b.elevation / 15, h, w)
+    inp = torch.cat([near[:, :3], level, near[:, 3:], far[:, :3], level, far[:, 3:]], 1)
+
+    def seen_at(point: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
+        off = (point - centre).nan_to_num(99.0) / mm
+        place = torch.stack([(h - 1) / 2 - off[:, 1], (w - 1) / 2 + off[:, 0]], 1)
+        free = r.at(point[:, 0].nan_to_num(0.0).view(-1, 1, 1), point[:, 1].nan_to_num(0.0).view(-1, 1, 1))[1].view(-1)
+        return place, (free > 0.5) & (place > 0).all(1) & (place < h - 1).all(1)
+
+    place, ok = seen_at(b.tip)
+    apex, apex_ok = seen_at(b.apex)
+    known = r.at(x, z)[1][:, 0] > 0.5
+    return inp, Aim(place, ok & (b.seen >= 5), apex, apex_ok & (b.seen >= 5), (b.classes(x, z) == 4).float(), known)
 
 
 def side(b: Batch, r: Raster, right: bool) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
@@ -232,9 +274,9 @@ def edge_scores(z: torch.Tensor) -> torch.Tensor:
 
 
 def tip_scores(z: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
-    """Log probabilities of rows (N, 96) and columns (N, 96) of the tip network's result (N, 1, 96, 96)."""
+    """Log probabilities of rows (N, 96) and columns (N, 96) of place scores (N, 1, 96, 96)."""
     n, _, h, w = z.shape
-    p = z.float().view(n, -1).log_softmax(1).view(n, h, w)
+    p = z.float().reshape(n, -1).log_softmax(1).view(n, h, w)
     return p.logsumexp(2), p.logsumexp(1)
 
 
@@ -253,7 +295,10 @@ def edge_loss(z: torch.Tensor, row: torch.Tensor, ok: torch.Tensor) -> torch.Ten
     return _ce(edge_scores(z), row, ok)
 
 
-def tip_loss(z: torch.Tensor, place: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
-    """How surprising the true place is."""
-    rows, cols = tip_scores(z)
-    return _ce(rows, place[:, 0], ok) + 0.3 * _ce(cols, place[:, 1], ok)
+def tip_loss(z: torch.Tensor, aim: Aim) -> torch.Tensor:
+    """How surprising the true place is, the place that is seen highest, and where the lever is."""
+    loss = 0.0
+    for k, share, place, ok in ((0, 1.0, aim.place, aim.ok), (2, 0.3, aim.apex, aim.apex_ok)):
+        rows, cols = tip_scores(z[:, k : k + 1])
+        loss = loss + share * (_ce(rows, place[:, 0], ok) + 0.3 * _ce(cols, place[:, 1], ok))
+    return loss + 0.3 * nnf.binary_cross_entropy_with_logits(z[:, 1], aim.lever, weight=aim.known.float())

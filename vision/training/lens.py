@@ -106,6 +106,49 @@ class Raster:
         )
 
 
+def _middle(nine: list[torch.Tensor]) -> torch.Tensor:
+    """The median of nine, place by place: columns sorted, then the largest least, middle middle, least largest."""
+
+    def ordered(a: torch.Tensor, b: torch.Tensor, c: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+        a, b = torch.minimum(a, b), torch.maximum(a, b)
+        b, c = torch.minimum(b, c), torch.maximum(b, c)
+        return torch.minimum(a, b), torch.maximum(a, b), c
+
+    low, mid, high = zip(*(ordered(*nine[k : k + 3]) for k in (0, 3, 6)), strict=True)
+    return ordered(ordered(*low)[2], ordered(*mid)[1], ordered(*high)[0])[1]
+
+
+def calmed(linear: torch.Tensor) -> torch.Tensor:
+    """Rendered colours (3, H, W) with less of the tracer's noise: lone bright pixels dimmed, flat places smoothed."""
+    level = torch.quantile(linear.float().mean(0).flatten()[::37], 0.9).clamp(min=1e-3) / 0.6
+    x = (linear.float() / level).clamp(min=0).sqrt()
+    h, w = x.shape[1:]
+
+    def shifted(x: torch.Tensor, reach: int) -> list[tuple[int, int, torch.Tensor]]:
+        padded = nnf.pad(x[None], (reach,) * 4, mode="replicate")[0]
+        steps = range(2 * reach + 1)
+        return [(i - reach, j - reach, padded[:, i : i + h, j : j + w]) for i in steps for j in steps]
+
+    x = torch.minimum(x, 1.25 * _middle([v for _, _, v in shifted(x, 1)]) + 0.04)
+    total, weight = torch.zeros_like(x), torch.zeros_like(x[:1])
+    for i, j, v in shifted(x, 2):
+        alike = torch.exp(-((v - x) ** 2).sum(0, keepdim=True) / (2 * 0.1**2) - (i * i + j * j) / (2 * 1.2**2))
+        total, weight = total + alike * v, weight + alike
+    return ((total / weight) ** 2 * level).to(linear.dtype)
+
+
+def _one(a: float, b: float) -> float:
+    return float(torch.empty(()).uniform_(a, b))
+
+
+def _happens(share: float) -> bool:
+    return bool(torch.rand(()) < share)
+
+
+def _some(n: int, share: float, device: torch.device) -> torch.Tensor:
+    return torch.rand(n, 1, 1, 1, device=device) < share
+
+
 def develop(linear: torch.Tensor, middle: torch.Tensor) -> Raster:
     """Simulate taking pictures of rendered views.
 
@@ -115,9 +158,9 @@ def develop(linear: torch.Tensor, middle: torch.Tensor) -> Raster:
     """
     n, dev = len(linear), linear.device
     h0, w0 = linear.shape[2:]
-    pitch = math.exp(float(torch.empty(()).uniform_(math.log(0.08), math.log(0.17))))
+    pitch = math.exp(_one(math.log(0.08), math.log(0.17)) if _happens(0.8) else _one(math.log(0.1), math.log(0.24)))
     h, w = int(h0 * PITCH / pitch) // 16 * 16, int(w0 * PITCH / pitch) // 16 * 16
-    turn = (torch.rand(n, device=dev) - 0.5) * 0.14
+    turn = (torch.rand(n, device=dev) - 0.5) * (0.14 if _happens(0.85) else 0.4)
     x = linear.float()
     if pitch > PITCH:
         s = 0.5 * math.sqrt((pitch / PITCH) ** 2 - 1)
@@ -138,20 +181,27 @@ def develop(linear: torch.Tensor, middle: torch.Tensor) -> Raster:
             x[i] = torch.where(m, torch.rand(3, 1, 1, device=dev) * 0.5 * x[i].mean() * 2, x[i])
             free[i] = torch.where(m, torch.zeros_like(free[i]), free[i])
     level = torch.quantile(x.mean(1).flatten(1)[:, ::37], 0.9, dim=1).clamp(min=1e-3).view(-1, 1, 1, 1)
-    x = x * (0.6 / level) * torch.exp(_u(n, -0.8, 0.45, dev)) * (1 + (torch.rand(n, 3, 1, 1, device=dev) - 0.5) * 0.25)
-    r = float(torch.rand(()))
-    blur = 0.4 * r / 0.4 if r < 0.4 else 0.4 + 1.1 * (r - 0.4) / 0.4 if r < 0.8 else 1.5 + 2.2 * (r - 0.8) / 0.2
-    side = float(torch.rand(())) if torch.rand(()) < 0.2 else 1.0
-    up = float(torch.rand(())) if torch.rand(()) < 0.1 else 1.0
+    gain = torch.where(_some(n, 0.85, dev), _u(n, -0.8, 0.45, dev), _u(n, -1.6, 1.1, dev))
+    x = x * (0.6 / level) * torch.exp(gain) * (1 + (torch.rand(n, 3, 1, 1, device=dev) - 0.5) * 0.25)
+    r = _one(0, 1)
+    blur = r if r < 0.4 else 0.4 + 1.1 * (r - 0.4) / 0.4 if r < 0.8 else 1.5 + 2.7 * (r - 0.8) / 0.2
+    side = _one(0, 1) if _happens(0.2) else 1.0
+    up = _one(0, 1) if _happens(0.1) else 1.0
     x = gauss(x, blur * side, blur * up).clamp(0, 1)
-    noise = torch.randn_like(x) * torch.sqrt(x.clamp(min=0.02)) * _u(n, 0, 1, dev) ** 2 * 0.03
-    x = (x + noise).clamp(0, 1) ** (1 / _u(n, 1.9, 2.5, dev))
+    strong = torch.where(_some(n, 0.12, dev), torch.zeros(n, 1, 1, 1, device=dev), _u(n, 0, 1, dev) ** 2 * 0.042)
+    x = x + torch.randn_like(x) * torch.sqrt(x.clamp(min=0.02)) * strong
+    x = x.clamp(0, 1) ** (1 / _u(n, 1.9, 2.5, dev))
     smooth = gauss(torch.randn_like(x), 0.8, 0.8) * 2.2
-    x = x + torch.where(_u(n, 0, 1, dev) < 0.3, smooth, torch.zeros_like(x)) * _u(n, 0, 1, dev) ** 2 * 0.03
-    if torch.rand(()) < 0.4:
-        x = x + (x - gauss(x, 1.2, 1.2)) * _u(n, 0.0, 0.8, dev)
+    x = x + torch.where(_some(n, 0.3, dev), smooth, torch.zeros_like(x)) * _u(n, 0, 1, dev) ** 2 * 0.03
+    bent = torch.where(_some(n, 0.35, dev), _u(n, -0.9, 0.9, dev), torch.zeros(n, 1, 1, 1, device=dev))
+    x = x.clamp(0, 1)
+    x = x + bent * x * (1 - x) * (2 * x - 1 if _happens(0.5) else torch.ones_like(x) * 0.7)
+    if _happens(0.45):
+        wide = _one(0.7, 2.0)
+        x = x + (x - gauss(x, wide, wide)) * _u(n, 0.0, 1.1, dev)
     grey = x.mean(1, keepdim=True)
-    x = (grey + (x - grey) * _u(n, 0.4, 1.3, dev)).clamp(0, 1)
-    if torch.rand(()) < 0.85:
-        x = jpeg(x, float(torch.empty(()).uniform_(70, 96)))
+    vivid = torch.where(_some(n, 0.06, dev), torch.zeros(n, 1, 1, 1, device=dev), _u(n, 0.4, 1.3, dev))
+    x = (grey + (x - grey) * vivid).clamp(0, 1)
+    if _happens(0.85):
+        x = jpeg(x, _one(70, 96) if _happens(0.8) else _one(45, 75))
     return Raster(x.clamp(0, 1), free, pitch, turn, middle)

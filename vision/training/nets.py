@@ -17,6 +17,8 @@ STRIP = (48, 512, 0.06)
 """Rows, columns, mm a row of the strip along the rim's outline (columns: the outline's width); 4 columns a result."""
 WINDOW = (96, 96, 0.08)
 """Rows, columns, mm a pixel of the window round the tip."""
+AROUND = 4
+"""How much coarser the second window is, which shows the same number of pixels round the same place."""
 SIDE = (128, 48, 0.06, 0.08)
 """Rows (across the case's side, outwards), columns (along it, downwards), mm a row, mm a column of the strip there."""
 SIDE_FROM = 1.6
@@ -57,17 +59,66 @@ class Net(nn.Module):
         return out if self.pool == 1 else nnf.avg_pool2d(out, (1, self.pool))
 
 
+class Tip(Net):
+    """Looks at a window and, coarsely, at what is round it: (N, 10, 96, 96), five channels of each, to place scores,
+    lever or not, and scores of the place that is seen highest: (N, 3, 96, 96)."""
+
+    _JOIN, _FEATURES = 2, 16
+
+    def __init__(self, ch: tuple[int, ...] = (24, 48, 64, 96, 96)) -> None:
+        super().__init__(5, ch, 3)
+        k, more = self._JOIN, self._FEATURES
+        self.around = Net(5, (16, 32, 48, 64, 64), more)
+        self.down[k + 1] = block(ch[k] + more, ch[k + 1])
+        self.up[len(ch) - 2 - k] = block(ch[k + 1] + ch[k] + more, ch[k])
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """As the class says."""
+        wide = self.around(x[:, 5:])
+        n = WINDOW[0] // AROUND
+        a = (WINDOW[0] - n) // 2
+        x, skips = x[:, :5], []
+        for i, f in enumerate(self.down):
+            x = f(x if i == 0 else nnf.max_pool2d(x, 2))
+            if i == self._JOIN:
+                x = torch.cat([x, wide[:, :, a : a + n, a : a + n]], 1)
+            skips.append(x)
+        for f, s in zip(self.up, skips[-2::-1], strict=True):
+            x = f(torch.cat([nnf.interpolate(x, scale_factor=2, mode="nearest"), s], 1))
+        out: torch.Tensor = self.head(x)
+        return out
+
+
+def take_over(nets: nn.Module, kept: dict[str, torch.Tensor]) -> None:
+    """Start from trained weights. Channels that are new start at nothing, so that all else answers as before."""
+    now = nets.state_dict()
+    for name, old in kept.items():
+        new = now.get(name)
+        if new is None or new.dim() != old.dim():
+            continue
+        if new.shape == old.shape:
+            now[name] = old.clone()
+        elif all(a <= b for a, b in zip(old.shape, new.shape, strict=True)):
+            new = new.clone()
+            if new.dim() > 1:
+                new[: old.shape[0], old.shape[1] :] = 0
+            new[tuple(slice(0, k) for k in old.shape)] = old
+            now[name] = new
+    nets.load_state_dict(now)
+
+
 def make() -> nn.ModuleDict:
     """The networks by name.
 
     View: RGB to 5 classes. Strip: RGB, elevation, place along, near edge or not, to row scores. Window: RGB, elevation,
-    height over the rim's outline, to place scores. Side: RGB, elevation, height over the rim, to one score a row.
+    height over the rim's outline, near and coarsely all round, to place scores. Side: RGB, elevation, height over the
+    rim, to one score a row.
     """
     return nn.ModuleDict(
         {
             "segment": Net(3, (8, 16, 32, 48, 64, 80), 5),
             "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4),
-            "tip": Net(5, (24, 48, 64, 96, 96), 1),
+            "tip": Tip(),
             "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1]),
         }
     )
@@ -76,6 +127,6 @@ def make() -> nn.ModuleDict:
 INPUT_SIZE = {
     "segment": (3, *VIEW[:2]),
     "edge": (6, *STRIP[:2]),
-    "tip": (5, *WINDOW[:2]),
+    "tip": (10, *WINDOW[:2]),
     "side": (5, *SIDE[:2]),
 }

@@ -2,8 +2,9 @@
 # ruff: noqa: T201
 """Renders whole photographs with exact truth: ``python pictures.py OUT COUNT FIRST_SEED SECONDS [WIDTH]``.
 
-Leaves JPEG files and ``truth.json`` in OUT; what is there already is kept. Tier A is clean, B is what a bench gives, C
-must be refused (or answered with a value that is right). With nvcc and a GPU quick, else some ten seconds a picture.
+Leaves JPEG files and ``truth.json`` in OUT; what is there already is kept. WIDTH 0: drawn for each picture. Tier A is
+clean, B is what a bench gives, C must be refused (or answered with a value that is right). With nvcc and a GPU quick,
+else some ten seconds a picture.
 """
 
 from __future__ import annotations
@@ -14,13 +15,14 @@ import math
 import os
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from PIL import Image
-from scenes import Drawn, Scene, Tracer, _rot, compile_tracer, draw
+from scenes import Drawn, Scene, Tracer, _rot, compile_tracer, draw, on_gpu
 
 SAMPLES = int(os.environ.get("PICTURE_SAMPLES", "48"))
 
@@ -31,17 +33,22 @@ QUICK = int(os.environ.get("PICTURE_QUICK", "0"))
 def develop(rgb: np.ndarray, g: np.random.Generator, hard: bool) -> tuple[np.ndarray, int]:
     """Linear colours to an 8-bit picture: exposure, vignette, cast, noise, sharpening; and its JPEG quality."""
     gain = 0.62 / max(float(np.percentile(rgb, 90)), 1e-3) * (g.uniform(0.75, 1.3) if hard else 1.0)
+    if hard and g.random() < 0.12:
+        gain *= g.choice([g.uniform(0.3, 0.6), g.uniform(1.4, 2.0)])
     x = rgb * gain
     if hard:
         h, w = rgb.shape[:2]
         yy, xx = np.mgrid[0:h, 0:w]
         r2 = ((xx - w / 2) ** 2 + (yy - h / 2) ** 2) / (w / 2) ** 2
         x = x * (1 - g.uniform(0, 0.25) * r2)[..., None] * (1 + g.uniform(-0.06, 0.06, 3))
-    noise = g.uniform(0.003, 0.018) if hard else 0.0015
-    x = np.clip(x + g.normal(size=x.shape) * noise * np.sqrt(np.clip(x, 0.02, 1)), 0, 1) ** (1 / 2.2)
+    noise = g.choice([0.0, g.uniform(0.003, 0.018), g.uniform(0.003, 0.03)], p=[0.1, 0.7, 0.2]) if hard else 0.0015
+    x = np.clip(x + g.normal(size=x.shape) * noise * np.sqrt(np.clip(x, 0.02, 1)), 0, 1) ** (1 / g.uniform(2.0, 2.4))
+    if hard and g.random() < 0.3:
+        x = x + g.uniform(-0.7, 0.7) * x * (1 - x) * (2 * x - 1)
     if hard and g.random() < 0.5:
-        x = x + g.uniform(0.2, 0.6) * (x - cv2.GaussianBlur(x, (0, 0), 1.2))
-    return np.asarray(np.clip(x * 255 + 0.5, 0, 255), np.uint8), int(g.integers(75, 93)) if hard else 94
+        x = x + g.uniform(0.2, 0.9) * (x - cv2.GaussianBlur(x, (0, 0), g.uniform(0.8, 1.8)))
+    quality = int(g.integers(75, 93) if g.random() < 0.75 else g.integers(55, 99)) if hard else 94
+    return np.asarray(np.clip(x * 255 + 0.5, 0, 255), np.uint8), quality
 
 
 def _shown(rgb: np.ndarray) -> np.ndarray:
@@ -108,7 +115,8 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
     stands further from the axis than a setup allows, and for most scenes in which it is not seen."""
     g = np.random.default_rng(seed + 31)
     tier = "AABBBBBC"[seed % 8]
-    d = draw(seed, hard=0.0 if tier == "A" else 1.0, size=size or [(1280, 960), (1600, 1200)][int(g.integers(2))])
+    wide = int(g.choice([800, 1000, 1280, 1600], p=[0.15, 0.15, 0.5, 0.2]))
+    d = draw(seed, hard=0.0 if tier == "A" else 1.0, size=size or (wide, wide * 3 // 4))
     s = d.scene
     case = None
     if tier == "C":
@@ -122,7 +130,7 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
         claimed = offset + float(g.choice([-1, 1])) * g.uniform(11, 30)
     if case == "blur":
         s.aperture, s.focus = 9.0, s.focus * 0.7 + 20
-    s.quick = QUICK
+    s.quick = s.quick or QUICK
     s.spp = 0
     _, label, pos = tracer.render(s)
     tip = pos[(label == 4) & (pos[..., 2] > z - 0.25)] if s.lever_on else np.zeros((0, 3))
@@ -169,24 +177,26 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
 def main() -> None:
     """Render until the count or the time is reached."""
     out, count, first, seconds = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
-    size = (int(sys.argv[5]), int(sys.argv[5]) * 3 // 4) if len(sys.argv) > 5 else None
+    width = int(sys.argv[5]) if len(sys.argv) > 5 else 0
+    size = (width, width * 3 // 4) if width else None
     out.mkdir(parents=True, exist_ok=True)
     start, table = time.time(), out / "truth.json"
     records = json.loads(table.read_text())["pictures"] if table.exists() else {}
     tracer = Tracer(compile_tracer(out))
     seed = max([first - 1, *(int(name[1:]) for name in records)])
-    while len(records) < count:
-        seed += 1
-        made = one(tracer, seed, size)
-        if made is None:
-            continue
-        rec, data = made
-        name = f"{rec['tier']}{seed:07d}"
-        (out / f"{name}.jpg").write_bytes(data)
-        records[name] = rec
-        table.write_text(json.dumps({"pictures": records}, default=float))
-        if time.time() - start > seconds:
-            break
+    at_once = min(8, os.cpu_count() or 1) if on_gpu() else 1
+    with ThreadPoolExecutor(at_once) as pool:
+        while len(records) < count and time.time() - start < seconds:
+            seeds = range(seed + 1, seed + 1 + min(2 * at_once, count - len(records)))
+            seed = seeds[-1]
+            for k, made in zip(seeds, pool.map(lambda k: one(tracer, k, size), seeds), strict=True):
+                if made is None:
+                    continue
+                rec, data = made
+                name = f"{rec['tier']}{k:07d}"
+                (out / f"{name}.jpg").write_bytes(data)
+                records[name] = rec
+            table.write_text(json.dumps({"pictures": records}, default=float))
     print(f"{len(records)} pictures in {time.time() - start:.0f} s", flush=True)
 
 

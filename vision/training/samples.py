@@ -23,10 +23,10 @@ DOWN = 3.0
 @dataclass
 class Sample:
     """One rendered view: linear colours (3, H, W) half, classes (H, W); z of its first row; the rim's upper outline and
-    the land's near inner edge over ``GRID`` (nan: beyond its reach) with their half widths; the place of the lever's
-    highest point in the lever's plane (x, z) and how many of its pixels are seen; elevation over the rim in degrees;
-    height of the rim line at the tip's depth; where the case is seen to end left and right, in the rim's plane and
-    ``DOWN`` below it: (2, 2, 2) sides, heights, x and z."""
+    the land's near inner edge over ``GRID`` (nan: beyond its reach) with their half widths; the places in the lever's
+    plane (x, z) of the lever's highest point and of the point that is seen highest (nan: none); how many pixels of the
+    lever's top are seen; elevation over the rim in degrees; height of the rim line at the tip's depth; where the case
+    is seen to end left and right, in the rim's plane and ``DOWN`` below it: (2, 2, 2) sides, heights, x and z."""
 
     rgb: np.ndarray
     label: np.ndarray
@@ -34,6 +34,7 @@ class Sample:
     outer: np.ndarray
     inner: np.ndarray
     tip: tuple[float, float]
+    apex: tuple[float, float]
     seen: int
     elevation: float
     line: float
@@ -72,6 +73,17 @@ def side_ends(s: Scene, y: float) -> np.ndarray:
     return _in_plane(s, both.reshape(-1, 3), y).reshape(2, 2, 2)
 
 
+def _apex(s: Scene, lever: np.ndarray, x: float) -> tuple[float, float]:
+    """Where the lever (H, W) is seen highest within 6 mm of ``x``, in the plane that is looked at; nan: nowhere."""
+    columns = s.px0 + np.arange(WIDE) * PITCH
+    near = lever & (np.abs(columns - x) < 6)
+    rows = np.flatnonzero(near.any(1))
+    if not len(rows):
+        return math.nan, math.nan
+    top = rows[0]
+    return float(columns[near[top]].mean()), float(s.pz0 - (top - 0.5) * PITCH)
+
+
 def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
     """Scene ``seed``; None when no lever can be drawn."""
     g = np.random.default_rng(seed + 7_000_000)
@@ -103,7 +115,17 @@ def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
     e = math.degrees(math.atan2(c[2], math.hypot(c[0] - x, c[1] - y)))
     half = np.minimum(np.nan_to_num(rgb), 8).astype(np.float16).transpose(2, 0, 1)
     return Sample(
-        half, label, float(s.pz0), outer, near_in, (float(tip[0]), float(tip[1])), seen, e, float(line), sides
+        half,
+        label,
+        float(s.pz0),
+        outer,
+        near_in,
+        (float(tip[0]), float(tip[1])),
+        _apex(s, label == 4, float(tip[0])),
+        seen,
+        e,
+        float(line),
+        sides,
     )
 
 
@@ -118,5 +140,5 @@ def many(tracer: Tracer, first: int, count: int, spp: int, seconds: float) -> li
             print(f"scene {seed}: {error!r}", flush=True)
             return None
 
-    with ThreadPoolExecutor(min(6, os.cpu_count() or 1)) as pool:
+    with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as pool:
         return [s for s in pool.map(one, range(first, first + count)) if s is not None]

@@ -20,6 +20,11 @@ import numpy as np
 _F, _I, _U = ctypes.c_float, ctypes.c_int, ctypes.c_uint32
 
 
+def on_gpu() -> bool:
+    """Whether scenes are rendered by a graphics processor."""
+    return bool(shutil.which("nvcc")) and any(Path("/dev").glob("nvidia[0-9]*"))
+
+
 def compile_tracer(folder: Path) -> Path:
     """Compile ``tracer.cu`` for the graphics processor at hand, or, without nvcc, for the processor (slow).
 
@@ -29,7 +34,7 @@ def compile_tracer(folder: Path) -> Path:
     source, library = str(Path(__file__).parent / "tracer.cu"), folder / "tracer.so"
     if library.exists() and library.stat().st_mtime > Path(source).stat().st_mtime:
         return library
-    if shutil.which("nvcc") and any(Path("/dev").glob("nvidia[0-9]*")):
+    if on_gpu():
         flags = [
             "-O3",
             "-arch=native",
@@ -96,6 +101,7 @@ class Scene(ctypes.Structure):
         ("lev", _F * 2 * 6),
         ("lorg", _F * 3),
         *[(n, _F) for n in ("laz", "ltilt", "lwidth", "lthick", "ledge", "lcorner", "lslotw", "lslotd", "lhole")],
+        *[(n, _F) for n in ("lrod", "lroll", "lcamber", "lknob", "lknobh", "lknobr")],
         ("lever_on", _I),
         ("ninner", _I),
         ("inner", Prim * 16),
@@ -133,6 +139,9 @@ class Scene(ctypes.Structure):
         ("row0", _I),
         ("row1", _I),
         ("quick", _I),
+        ("shadow", _F),
+        ("gloss", _F),
+        ("hollow", _F),
     ]
 
 
@@ -218,7 +227,7 @@ def _materials(s: Scene, g: np.random.Generator) -> None:
     _set(s, MAT["stand"], pick(PLASTIC), 0, g.uniform(0.3, 0.8))
     lev = pick(METAL) * (g.uniform(0.3, 0.8) if g.random() < 0.3 else 1)
     _set(s, MAT["lever"], lev, 1, g.uniform(0.06, 0.6), 3 if g.random() < 0.5 else 0, g.uniform(0, 0.5))
-    if g.random() < 0.1:
+    if g.random() < 0.12:
         _set(s, MAT["lever"], pick(PLASTIC), 0, g.uniform(0.2, 0.6))
     _set(s, MAT["card"], np.full(3, g.uniform(0.6, 0.85)), 0, g.uniform(0.4, 0.9))
     _set(
@@ -267,11 +276,11 @@ def _round(x: float, z: float, radius: float, rounded: bool) -> list[tuple[float
 
 
 def _case(s: Scene, g: np.random.Generator) -> None:
-    r = g.uniform(26, 35)
-    wall, depth = g.uniform(1.5, 3.4), g.uniform(15, 28)
+    r = _mostly(g, 0.8, (26, 35), (24.5, 36.5))
+    wall, depth = _mostly(g, 0.8, (1.5, 3.4), (1.2, 4.5)), g.uniform(15, 28)
     lip = g.uniform(0.8, 2.6) if g.random() < 0.5 else 0.0
     lip_h = g.uniform(1.8, 4.5)
-    co, ci = g.uniform(0.12, 0.5), g.uniform(0.12, 0.5)
+    co, ci = (min(_mostly(g, 0.8, (0.12, 0.5), (0.05, 0.9)), 0.38 * wall) for _ in range(2))
     rb = r - lip  # body radius
     groove = g.uniform(0.3, 0.8) if g.random() < 0.6 else 0.0
     rounded = g.random() < 0.5
@@ -312,49 +321,77 @@ def _case(s: Scene, g: np.random.Generator) -> None:
         s.ribr = rb
 
 
-def _lever(s: Scene, g: np.random.Generator) -> dict[str, float]:
-    h = g.uniform(-1.5, 5.0) if g.random() < 0.8 else g.uniform(0, 2.0)
+def _mostly(g: np.random.Generator, share: float, usual: tuple[float, float], wide: tuple[float, float]) -> float:
+    """Uniform within ``usual`` that often, else within ``wide``."""
+    return float(g.uniform(*(usual if g.random() < share else wide)))
+
+
+def _bent(kind: str, g: np.random.Generator, rise: float, top: float) -> list[tuple[float, float]]:
+    """The lever's middle line from where its rise ends: the last point lies at 0, the highest at ``top``."""
+    if kind == "plain":
+        return [(0.0, top)]
+    pieces = 3 if kind == "curl" else 1
+    first = rise if kind == "curl" else math.radians(g.uniform(-35, 25))
+    end = math.radians(g.uniform(-100, 20)) if kind == "curl" else first
+    step = g.uniform(0.7, 1.8) if kind == "curl" else g.uniform(1.6, 4.5)
+    pts = [(0.0, 0.0)]
+    for k in range(pieces):
+        a = first + (end - first) * (k + 1) / pieces
+        pts.append((pts[-1][0] + step * math.cos(a), pts[-1][1] + step * math.sin(a)))
+    high = max(z for _, z in pts)
+    return [(x - pts[-1][0], z - high + top) for x, z in pts]
+
+
+def _lever(s: Scene, g: np.random.Generator) -> dict[str, float | str]:
+    kind = str(g.choice(["plain", "crown", "curl", "rod", "roll", "knob"], p=[0.31, 0.35, 0.12, 0.07, 0.07, 0.08]))
+    reaches = [(-1.5, 5.0), (0.0, 2.0), (-0.6, 0.6), (4.0, 6.2)]
+    h = g.uniform(*reaches[int(g.choice(4, p=[0.6, 0.2, 0.12, 0.08]))])
     x, y = g.uniform(-6, 6), g.uniform(-6, 6)
     rise = math.radians(g.uniform(38, 85))
     depth = -s.zfloor
     arm = -g.uniform(0.35, 0.75) * depth
     length = g.uniform(15, 22)
-    crown = g.random() < 0.5
-    az = float(g.choice([90, -90, 0, 180]) + g.normal(0, 9) if g.random() < 0.85 else g.uniform(0, 360))
+    az = float(g.choice([90, -90, 0, 180]) + g.normal(0, 11) if g.random() < 0.7 else g.uniform(0, 360))
     ux, uy = math.cos(math.radians(az)), math.sin(math.radians(az))
     reach = s.rin - 4.5  # the root stays inside the case
     room = (ux * x + uy * y) + math.sqrt(max(reach**2 - (x * uy - y * ux) ** 2, 1.0))
-    pts: list[tuple[float, float]]
-    th = g.uniform(0.7, 1.6)
-    top = h - th * 0.5
-    if crown:
-        c, a = g.uniform(1.6, 4.5), math.radians(g.uniform(-35, 25))
-        bx, bz = -c * math.cos(a), top - max(0.0, c * math.sin(a))
-        run = (bz - arm) / math.tan(rise)
-        pts = [
-            (max(-room, -length - run), arm + g.uniform(-2, 1)),
-            (max(bx - run, 2.5 - room), arm),
-            (bx, bz),
-            (0.0, bz + c * math.sin(a)),
-        ]
-    else:
-        top = h - th * 0.5 * math.cos(rise)
-        run = (top - arm) / math.tan(rise)
-        pts = [(max(-room, -length - run), arm + g.uniform(-2, 1)), (max(-run, 2.5 - room), arm), (0.0, top)]
+    th = _mostly(g, 0.75, (0.7, 1.6), (0.5, 3.0))
+    if kind == "rod":
+        s.lrod, th = 1.0, g.uniform(1.0, 3.0)
+    if kind == "roll":
+        h = min(h, 3.2)
+        s.lroll = g.choice([-1, 1]) * max(g.uniform(0.7, 2.2), 0.55 * th)
+    if kind == "knob":
+        s.lknob, s.lknobh = g.uniform(1.2, 3.6), g.uniform(0.4, 1.6)
+        s.lknobr = min(s.lknob, s.lknobh) * g.choice([0.99, g.uniform(0.05, 0.95)])
+    course = {"roll": "plain", "rod": str(g.choice(["plain", "crown", "curl"])), "knob": "crown"}.get(kind, kind)
+    top = h - (2 * s.lknobh if kind == "knob" else th * 0.5 * (math.cos(rise) if course == "plain" else 1.0))
+    bent = _bent(course, g, rise, top)
+    run = (bent[0][1] - arm) / math.tan(rise)
+    pts = [
+        (max(-room, -length - run), arm + g.uniform(-2, 1)),
+        (max(bent[0][0] - run, 2.5 - room), arm),
+        *bent,
+    ]
     s.nlev = len(pts)
     for k, (a, b) in enumerate(pts):
         s.lev[k][0], s.lev[k][1] = a, b
     s.lorg[:] = [x, y, 0.0]
     s.laz = math.radians(az)
-    s.ltilt = math.radians(g.normal(0, 3.0))
-    s.lwidth, s.lthick, s.ledge = g.uniform(3.2, 7.0), th, min(g.uniform(0.05, 0.4), 0.45 * th)
+    s.ltilt = math.radians(np.clip(g.normal(0, 3.0 if g.random() < 0.75 else 8.0), -16, 16))
+    s.lwidth = 2 * th if kind == "rod" else _mostly(g, 0.6, (3.2, 7.0), (3.0, 9.0))
+    s.lthick, s.ledge = th, min(g.uniform(0.05, 0.4), 0.45 * th)
     s.lcorner = g.choice([g.uniform(0.2, 1.5), 9.0])
-    if g.random() < 0.18:
+    if g.random() < 0.12 and kind != "rod":
+        s.lcamber = g.uniform(-0.25, 0.25) / s.lwidth
+    if kind in ("rod", "roll", "knob"):
+        pass
+    elif g.random() < 0.18:
         s.lslotw, s.lslotd = s.lwidth * g.uniform(0.25, 0.45), g.uniform(1.2, 3.0)
     elif g.random() < 0.15:
         s.lhole = g.uniform(0.5, 0.9)
     s.lever_on = 1
-    return {"h_drawn": h, "azimuth": float(az), "crown": float(crown)}
+    return {"h_drawn": h, "azimuth": float(az), "kind": kind}
 
 
 def _interior(s: Scene, g: np.random.Generator) -> None:
@@ -405,6 +442,13 @@ def _interior(s: Scene, g: np.random.Generator) -> None:
 
 def _outer(s: Scene, g: np.random.Generator, clutter: bool) -> list[Prim]:
     out: list[Prim] = []
+    for _ in range(int(g.choice(3, p=[0.6, 0.25, 0.15]))):  # bosses at the case's side
+        a, wide = g.uniform(0, 2 * math.pi), g.uniform(2, 5)
+        ux, uy = math.cos(a), math.sin(a)
+        away = s.rout - g.uniform(0.5, 3)
+        place = (away * ux, away * uy, -wide - g.uniform(5, 10))
+        along = np.array([[-uy, ux, 0], [0, 0, 1], [ux, uy, 0]], float)
+        out.append(_prim(1, MAT["case"], place, along, wide, g.uniform(1.5, 8), 1.0, 0.4))
     if not clutter:
         return out
     for _ in range(int(g.integers(0, 7))):
@@ -571,13 +615,19 @@ def _card(d: Drawn, g: np.random.Generator, layout: str) -> None:
 
 def _light(s: Scene, g: np.random.Generator) -> None:
     base = g.uniform(0.25, 0.9)
+    kind = g.random()
+    if kind < 0.08:  # lamps alone
+        base = g.uniform(0.01, 0.1)
+    elif kind < 0.16:  # light from all round
+        base = g.uniform(0.9, 1.6)
     s.sky[:] = [float(v) for v in base * (1 + g.uniform(-0.1, 0.1, 3))]
     s.ground[:] = [float(v) for v in base * g.uniform(0.2, 0.8) * (1 + g.uniform(-0.1, 0.1, 3))]
-    s.envseed, s.envamp = g.uniform(0, 50), g.uniform(0, 0.9)
+    s.envseed, s.envamp = g.uniform(0, 50), g.uniform(0, 0.9) if g.random() < 0.8 else 0.0
     s.nlight = int(g.integers(1, 4))
+    small = g.random() < 0.25  # hard shadows
     for k in range(s.nlight):
         az, el = math.radians(g.uniform(0, 360)), math.radians(g.uniform(20, 80))
-        half = math.radians(g.uniform(6, 25))
+        half = math.radians(g.uniform(1.5, 5) if small else g.uniform(6, 25))
         li = s.light[k]
         li.dir[:] = [math.cos(el) * math.cos(az), math.cos(el) * math.sin(az), math.sin(el)]
         li.cosa = math.cos(half)
@@ -585,10 +635,33 @@ def _light(s: Scene, g: np.random.Generator) -> None:
         li.rgb[:] = [float(v) for v in power * (1 + g.uniform(-0.12, 0.12, 3))]
 
 
+def _plain(s: Scene, g: np.random.Generator) -> None:
+    """Even colours under plain light: no textures, no mirrors, lamps that are points."""
+    s.quick = 2
+    s.shadow = float(g.choice([0.0, g.uniform(0.3, 1.0)]))
+    s.gloss = float(g.choice([0.0, g.uniform(0.1, 0.8)]))
+    s.hollow = float(g.choice([0.0, g.uniform(0.3, 1.0)]))
+    s.nlight = int(g.choice(3, p=[0.12, 0.58, 0.3]))
+    even = g.random() < 0.7
+    for m in s.mat:
+        if even:
+            m.tex = 0.0
+    if g.random() < 0.3:
+        s.wall_y = 5000.0
+    if g.random() < 0.5:  # any colour
+        c = s.mat[MAT["case"]]
+        c.r, c.g, c.b = (float(v) for v in g.uniform(0.01, 0.9) * g.uniform(0.15, 1.0, 3))
+    if g.random() < 0.3:
+        c = s.mat[MAT["lever"]]
+        c.r, c.g, c.b = (float(v) for v in g.uniform(0.02, 0.95) * g.uniform(0.4, 1.0, 3))
+
+
 def _camera(s: Scene, g: np.random.Generator, width: int, height: int, hard: float) -> dict[str, float]:
     el = g.uniform(-2, 9) if g.random() > hard else g.uniform(-2, 16)
+    if g.random() < 0.4:
+        el = g.uniform(2, 11)
     yaw = g.uniform(-6, 6) if g.random() > hard else g.uniform(-15, 15)
-    roll, dist = g.normal(0, 2), g.uniform(115, 310)
+    roll, dist = g.normal(0, 2 if g.random() < 0.92 else 6), _mostly(g, 0.7, (115, 310), (150, 500))
     e, a = math.radians(el), math.radians(yaw)
     aim = np.array([g.normal(0, 3), 0, g.uniform(-10, 0)])
     c = aim + dist * np.array([math.sin(a) * math.cos(e), -math.cos(a) * math.cos(e), math.sin(e)])
@@ -600,7 +673,7 @@ def _camera(s: Scene, g: np.random.Generator, width: int, height: int, hard: flo
     rot = np.array([math.cos(q) * r + math.sin(q) * dn, -math.sin(q) * r + math.cos(q) * dn, f])
     s.cam[:] = [float(v) for v in c]
     s.rot[:] = [float(v) for v in rot.ravel()]
-    span = g.uniform(130, 165)
+    span = _mostly(g, 0.7, (130, 165), (120, 220))
     s.fx = s.fy = width * dist / span
     s.cx, s.cy = (width - 1) / 2, (height - 1) / 2
     s.width, s.height = width, height
@@ -628,6 +701,11 @@ def draw(seed: int, *, hard: float = 0.6, size: tuple[int, int] = (1280, 960), l
     _interior(s, g)
     _light(s, g)
     s.wall_y = g.uniform(120, 420)
+    shaded = g.random()
+    if shaded < 0.28:
+        _plain(s, g)
+    elif shaded < 0.38:
+        s.quick = 1
     is_hard = g.random() < hard
     for k, q in enumerate(_outer(s, g, is_hard or g.random() < 0.5)[:14]):
         s.outer[k] = q

@@ -35,6 +35,7 @@ struct Scene {
     int ribs; float ribdepth, ribz0, ribz1;
     float rout, ztop, rin, zfloor, ribr, top, insertz;
     int nlev; float lev[6][2]; float lorg[3]; float laz, ltilt, lwidth, lthick, ledge, lcorner, lslotw, lslotd, lhole;
+    float lrod, lroll, lcamber, lknob, lknobh, lknobr;
     int lever_on;
     int ninner; Prim inner[16];
     int nouter; Prim outer[24];
@@ -47,6 +48,7 @@ struct Scene {
     float plane_y, px0, pz0, mmpp;
     float focus, aperture, motion[2];
     int width, height, spp; uint32_t seed; int row0, row1, quick;
+    float shadow, gloss, hollow;
 };
 enum { M_CASE = 0, M_STAND = 1, M_LEVER = 2, M_CARD = 3, M_BENCH = 4, M_WALL = 5, M_INSERT = 6 };
 enum { O_BG = 0, O_OUT = 1, O_LAND = 2, O_IN = 3, O_LEVER = 4 };
@@ -107,21 +109,39 @@ HD float prim_sdf(const Prim& q, V p, float best) {
     zc = clampf(zc, -q.b, q.b);
     return 0.8f * (sqrtf((rr - q.a) * (rr - q.a) + (l.z - zc) * (l.z - zc)) - q.r);
 }
+// what sits on the lever's end: a rolled edge, a knob; along, over and across it, and in the lever's upright frame
+HD float lever_end(const Scene& S, float t, float o, float w, float s, float z) {
+    float d = 1e9f;
+    if (S.lroll != 0) {
+        float r = fabsf(S.lroll), h = S.lthick * 0.5f, c = o - (S.lroll > 0 ? 1 : -1) * (r - h), q = sqrtf(t * t + c * c);
+        float ring = r > S.lthick ? fabsf(q - (r - h)) - h : q - r;
+        float a = ring + S.ledge, b = fabsf(w) - S.lwidth * 0.5f + S.ledge;
+        d = 0.93f * (sqrtf(fmaxf(a, 0) * fmaxf(a, 0) + fmaxf(b, 0) * fmaxf(b, 0)) + fminf(fmaxf(a, b), 0) - S.ledge);
+    }
+    if (S.lknob > 0) d = fminf(d, box2(sqrtf(w * w + s * s), z - S.lknobh, S.lknob, S.lknobh, S.lknobr));
+    return d;
+}
 HD float lever_sdf(const Scene& S, V p, float best) {
     V d = p - v3(S.lorg[0], S.lorg[1], S.lorg[2]);
     float ca = cosf(S.laz), sa = sinf(S.laz);
     float s = ca * d.x + sa * d.y, w = -sa * d.x + ca * d.y, z = d.z;
     float ct = cosf(S.ltilt), st = sinf(S.ltilt), w2 = ct * w + st * z, z2 = -st * w + ct * z;
     w = w2; z = z2;
-    if (fabsf(w) - S.lwidth * 0.5f > best) return best;
+    if (fabsf(w) - fmaxf(S.lwidth * 0.5f, S.lknob) > best) return best;
+    float side = clampf(w, -0.6f * S.lwidth, 0.6f * S.lwidth), bend = S.lcamber * side * side;
     int n = S.nlev;
     float rest = 1e9f;
-    float h = S.lthick * 0.5f, last = 0;
+    float h = S.lthick * 0.5f, last = 1e9f;
     for (int i = 0; i + 1 < n; i++) {
         float ex = S.lev[i + 1][0] - S.lev[i][0], ey = S.lev[i + 1][1] - S.lev[i][1], L = sqrtf(ex * ex + ey * ey);
         ex /= L; ey /= L;
-        float wx = s - S.lev[i][0], wy = z - S.lev[i][1], t = wx * ex + wy * ey, o = -wx * ey + wy * ex;
-        if (i + 2 < n) {
+        float wx = s - S.lev[i][0], wy = z - S.lev[i][1], t = wx * ex + wy * ey, o = -wx * ey + wy * ex + bend;
+        if (i + 2 == n) last = lever_end(S, t - L, o, w, wx + S.lev[i][0] - S.lev[n - 1][0], z - S.lev[n - 1][1]);
+        if (S.lrod > 0) {
+            float tc = clampf(t, 0, L);
+            if (i + 2 < n) rest = fminf(rest, sqrtf((t - tc) * (t - tc) + o * o + w * w) - h);
+            else last = fminf(last, box2(sqrtf(o * o + w * w), t - L * 0.5f, h, L * 0.5f, fminf(S.lcorner, h * 0.99f)));
+        } else if (i + 2 < n) {
             float tc = clampf(t, 0, L);
             float q = sqrtf((t - tc) * (t - tc) + o * o) - h;
             rest = fminf(rest, q);
@@ -130,12 +150,13 @@ HD float lever_sdf(const Scene& S, V p, float best) {
             if (S.lslotw > 0) { float slot = -box2(w, t - L, S.lslotw * 0.5f, S.lslotd, 0.2f); face = fmaxf(face, slot); }
             if (S.lhole > 0) { float hx = w, hy = t - L + 2.2f * S.lhole + 0.8f; face = fmaxf(face, S.lhole - sqrtf(hx * hx + hy * hy)); }
             float a = face + S.ledge, b = fabsf(o) - h + S.ledge;
-            last = sqrtf(fmaxf(a, 0) * fmaxf(a, 0) + fmaxf(b, 0) * fmaxf(b, 0)) + fminf(fmaxf(a, b), 0) - S.ledge;
+            last = fminf(last, 0.93f * (sqrtf(fmaxf(a, 0) * fmaxf(a, 0) + fmaxf(b, 0) * fmaxf(b, 0)) + fminf(fmaxf(a, b), 0) - S.ledge));
         }
     }
+    if (S.lrod > 0) return fminf(rest, last);
     float a = rest + S.ledge, b = fabsf(w) - S.lwidth * 0.5f + S.ledge;
     float arm = sqrtf(fmaxf(a, 0) * fmaxf(a, 0) + fmaxf(b, 0) * fmaxf(b, 0)) + fminf(fmaxf(a, b), 0) - S.ledge;
-    return fminf(arm, last);
+    return fminf(0.93f * arm, last);
 }
 HD float case_sdf(const Scene& S, V p) {
     float r = sqrtf(p.x * p.x + p.y * p.y);
@@ -162,7 +183,7 @@ HD float scene_sdf(const Scene& S, V p, int* mat, int* obj) {
         if (S.lever_on) { float l = lever_sdf(S, p, best); if (l < best) { best = l; bm = M_LEVER; bo = O_LEVER; } }
         for (int i = 0; i < S.ninner; i++) { float q = prim_sdf(S.inner[i], p, best); if (q < best) { best = q; bm = S.inner[i].mat; bo = O_IN; } }
     }
-    for (int i = 0; i < S.nouter; i++) { float q = prim_sdf(S.outer[i], p, best); if (q < best) { best = q; bm = S.outer[i].mat; bo = O_BG; } }
+    for (int i = 0; i < S.nouter; i++) { float q = prim_sdf(S.outer[i], p, best); if (q < best) { best = q; bm = S.outer[i].mat; bo = bm == M_CASE ? O_OUT : O_BG; } }
     if (mat) *mat = bm;
     if (obj) *obj = bo;
     return best;
@@ -353,6 +374,34 @@ HD V quick(const Scene& S, V o, V d, Rng& g) {
     L.x = fminf(L.x, 4); L.y = fminf(L.y, 4); L.z = fminf(L.z, 4);
     return L;
 }
+// plain shading without noise: even light from all round, lamps that are points, a highlight, no mirrors
+HD V plain(const Scene& S, V o, V d) {
+    float t = 0;
+    int mat, obj;
+    V sky = v3(S.sky[0], S.sky[1], S.sky[2]), ground = v3(S.ground[0], S.ground[1], S.ground[2]);
+    if (!trace(S, o, d, &t, 1500.0f, &mat)) { float k = clampf(0.5f + 1.5f * d.z, 0, 1); return sky * k + ground * (1 - k); }
+    V p = o + d * t, n;
+    if (mat == M_BENCH) n = v3(0, 0, 1);
+    else if (mat == M_WALL) n = v3(0, -1, 0);
+    else { scene_sdf(S, p, &mat, &obj); n = normal(S, p); }
+    if (dot(n, d) > 0) n = n * -1;
+    Material m;
+    V c = surface(S, p, mat, &m), mirror = d - n * (2 * dot(d, n));
+    p = p + n * 0.004f;
+    float up = 0.5f + 0.5f * n.z, open = 1 - S.hollow * (1 - openness(S, p, n));
+    V L = c * (sky * up + ground * (1 - up)) * open;
+    float sharp = 2 / fmaxf(m.rough * m.rough, 0.004f);
+    for (int i = 0; i < S.nlight; i++) {
+        const Light& l = S.light[i];
+        V axis = v3(l.dir[0], l.dir[1], l.dir[2]);
+        float cn = dot(axis, n), seen = 1;
+        if (cn <= 0) continue;
+        if (S.shadow > 0) { float q = 0.01f; int hm; if (trace(S, p, axis, &q, 300.0f, &hm)) seen = 1 - S.shadow; }
+        float shine = S.gloss * powf(fmaxf(dot(mirror, axis), 0), sharp);
+        L = L + (c * cn + (m.metal > 0.5f ? c : v3(1, 1, 1)) * shine) * v3(l.rgb[0], l.rgb[1], l.rgb[2]) * (seen * 2 * (1 - l.cosa));
+    }
+    return L;
+}
 // the viewing ray of an image point (mode 0: pixel with distortion; 1: point of the lever plane; 2: straight down)
 HD void ray(const Scene& S, float u, float v, V* o, V* d) {
     V c = v3(S.cam[0], S.cam[1], S.cam[2]);
@@ -378,7 +427,7 @@ HD void pixel(const Scene& S, int x, int y, int spp, float* rgb, uint8_t* label,
             o = o + v3(S.rot[0], S.rot[1], S.rot[2]) * (q * cosf(a)) + v3(S.rot[3], S.rot[4], S.rot[5]) * (q * sinf(a));
             d = unit(p - o);
         }
-        sum = sum + (S.quick ? quick(S, o, d, g) : radiance(S, o, d, g));
+        sum = sum + (S.quick == 2 ? plain(S, o, d) : S.quick ? quick(S, o, d, g) : radiance(S, o, d, g));
     }
     if (spp > 0) { rgb[0] = sum.x / spp; rgb[1] = sum.y / spp; rgb[2] = sum.z / spp; }
     if (!label) return;

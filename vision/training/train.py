@@ -2,7 +2,8 @@
 # ruff: noqa: T201
 """Trains the networks of ``vision`` on scenes drawn by ``scenes.py``: ``python train.py OUT SECONDS [CHECKPOINT]``.
 
-Two fifths of the time go into rendering (``SEE_RENDER``), the rest into training. Leaves ``networks.pt``, ``train.log``
+A third of the time goes into rendering (``SEE_RENDER``), the rest into training. From a CHECKPOINT of smaller networks
+the weights are taken over where they fit. Leaves ``networks.pt``, ``train.log``
 and the ``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and
 judged is the running mean of the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants
 a GPU and nvcc.
@@ -20,6 +21,7 @@ from pathlib import Path
 import numpy as np
 import torch
 from crops import (
+    Aim,
     Batch,
     edge_loss,
     edge_scores,
@@ -34,13 +36,13 @@ from crops import (
     view_loss,
     window,
 )
-from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make
+from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make, take_over
 from samples import many
 from scenes import Tracer, compile_tracer
 
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
 SPP = int(os.environ.get("SEE_SPP", "12"))
-VALIDATION, COUNT_VALIDATION = 9_000_000, int(os.environ.get("SEE_VALID", "112"))
+VALIDATION, COUNT_VALIDATION = 9_000_000, int(os.environ.get("SEE_VALID", "160"))
 BATCH, PARTS = int(os.environ.get("SEE_BATCH", "8")), int(os.environ.get("SEE_PARTS", "3"))
 """Scenes that are photographed alike (blur, pixels a millimetre), and how many such groups make a step."""
 KEEPS = 0.999
@@ -76,6 +78,7 @@ def _figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
     inter, union = np.zeros(5), np.zeros(5)
     edge: dict[bool, list[np.ndarray]] = {False: [], True: []}
     tips: list[np.ndarray] = []
+    apexes: list[np.ndarray] = []
     sides: list[np.ndarray] = []
 
     def off(logp: torch.Tensor, place: torch.Tensor, ok: torch.Tensor, mm: float) -> np.ndarray:
@@ -96,15 +99,18 @@ def _figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
             w = torch.where(ok, 1 / (sd**2 + 0.25), torch.zeros_like(sd))
             err = ((mean - row) * w).sum(1) / w.sum(1).clamp(min=1e-6)
             edge[near].append((err[ok.sum(1) > 40] * STRIP[2]).cpu().numpy())
-        x, place, ok = window(b, r)
-        tips.append(off(tip_scores(nets["tip"](x))[0], place[:, 0], ok, WINDOW[2]))
+        x, aim = window(b, r)
+        z = nets["tip"](x)
+        tips.append(off(tip_scores(z[:, :1])[0], aim.place[:, 0], aim.ok, WINDOW[2]))
+        apexes.append(off(tip_scores(z[:, 2:])[0], aim.apex[:, 0], aim.apex_ok, WINDOW[2]))
         for right in (False, True):
             x, row, ok = side(b, r, right)
             sides.append(off(side_scores(nets["side"](x)), row, ok, SIDE[2]))
     e = [np.abs(np.concatenate(edge[k])) for k in (False, True)]
     return (
         f"IoU {np.round(inter / np.maximum(union, 1), 3)} outer edge mm {_typical(e[0])} inner {_typical(e[1])} "
-        f"tip {_spread(np.concatenate(tips))} side {_spread(np.concatenate(sides))}"
+        f"tip {_spread(np.concatenate(tips))} seen highest "
+        f"{_spread(np.concatenate(apexes))} side {_spread(np.concatenate(sides))}"
     )
 
 
@@ -122,15 +128,17 @@ def losses(nets: torch.nn.ModuleDict, data: Batch, parts: int, layout: torch.mem
     """Losses (4,) of all networks on freshly photographed scenes, ``parts`` groups of them."""
     n = len(data.top)
     made: list[list[tuple[torch.Tensor, ...]]] = []
+    windows: list[tuple[torch.Tensor, Aim]] = []
     with torch.no_grad():
         for _ in range(parts):
             b = data.pick(torch.randint(0, n, (BATCH,), device=DEVICE), bool(torch.rand(()) < 0.5))
             r = b.raster()
             strips = [strip(b, r, near) for near in (False, True)]
-            windows = [window(b, r) for _ in range(2)]
+            windows += [window(b, r) for _ in range(3)]
             beside = [side(b, r, right) for right in (False, True)]
-            made.append([view(b, r), *(_joined(v) for v in (strips, windows, beside))])
-        (vx, vy), (ex, er, eo), (tx, tr, to), (sx, sr, so) = (_joined(v) for v in zip(*made, strict=True))
+            made.append([view(b, r), *(_joined(v) for v in (strips, beside))])
+        (vx, vy), (ex, er, eo), (sx, sr, so) = (_joined(v) for v in zip(*made, strict=True))
+        tx, aim = torch.cat([x for x, _ in windows]), Aim.joined([a for _, a in windows])
         vx, ex, tx, sx = (x.nan_to_num().contiguous(memory_format=layout) for x in (vx, ex, tx, sx))
     with torch.autocast(DEVICE, torch.bfloat16, enabled=DEVICE == "cuda"):
         zv, ze, zt, zs = nets["segment"](vx), nets["edge"](ex), nets["tip"](tx), nets["side"](sx)
@@ -138,7 +146,7 @@ def losses(nets: torch.nn.ModuleDict, data: Batch, parts: int, layout: torch.mem
         [
             view_loss(zv.float(), vy),
             edge_loss(ze.float(), er, eo),
-            tip_loss(zt.float(), tr, to),
+            tip_loss(zt.float(), aim),
             side_loss(zs.float(), sr, so),
         ]
     )
@@ -202,7 +210,7 @@ def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
     runs, steps, scenes = 0, 0, 0
     if start is not None and start.exists():
         kept = torch.load(start, map_location="cpu")
-        nets.load_state_dict(kept["nets"])
+        take_over(nets, kept["nets"])
         runs, steps, scenes = kept["runs"], kept["steps"], kept["scenes"]
     nets.to(DEVICE)
     mean = copy.deepcopy(nets)
@@ -210,9 +218,9 @@ def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
     say(f"tracer compiled; run {runs}, {steps} steps, {scenes} scenes before")
     left = began + seconds - time.time()
     valid = Batch.of(many(tracer, VALIDATION, COUNT_VALIDATION, 2 * SPP, 0.06 * left), DEVICE)
-    say(f"{len(valid.top)} scenes kept to judge by")
-    budget = float(os.environ.get("SEE_RENDER", "0.43")) * left
-    limit = int(os.environ.get("SEE_SCENES", "10000"))
+    say(f"{len(valid.top)} scenes kept to judge by: {figures(mean, valid)}")
+    budget = float(os.environ.get("SEE_RENDER", "0.33")) * left
+    limit = int(os.environ.get("SEE_SCENES", "14000"))
     data = Batch.of(many(tracer, 1_000_000 * (runs % 8), limit, SPP, budget), DEVICE)
     n = len(data.top)
     say(f"{n} scenes rendered")
@@ -271,7 +279,7 @@ def main() -> None:
         train(out, seconds, start, began)
         return
     nets = make()
-    nets.load_state_dict(torch.load(start, map_location="cpu")["nets"])
+    take_over(nets, torch.load(start, map_location="cpu")["nets"])
     export(nets, out)
 
 
