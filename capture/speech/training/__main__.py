@@ -43,7 +43,9 @@ def arguments(given: Sequence[str] | None = None) -> argparse.Namespace:
     p.add_argument("--festival", type=int, default=6000, help="sentences by festival")
     p.add_argument("--pico", type=int, default=8000, help="sentences by ttspico")
     p.add_argument("--joe", type=int, default=0, help="sentences by piper's voice joe")
+    p.add_argument("--rhvoice", type=int, default=0, help="sentences by RHVoice")
     p.add_argument("--speaking-seconds", type=float, default=120, help="at most this long for synthesis")
+    p.add_argument("--throats", type=float, default=0.0, help="share of the clips to add from another throat")
     p.add_argument("--cache", type=Path, help="folder to keep the assembled corpus in between runs")
     p.add_argument("--baked", type=Path, help="folder of features made ahead with --bake")
     p.add_argument("--bake", type=int, nargs=2, metavar=("TIMED", "ALL"), help="only make so many files of features")
@@ -77,10 +79,12 @@ def assemble(a: argparse.Namespace) -> corpora.Corpus:
         clips += real + corpora.joined(real, a.joins, a.seed)
     say(f"{len(clips)} recorded and joined utterances")
     counts = {"espeak": a.espeak, "flite": a.flite, "festival": a.festival, "pico": a.pico, "joe": a.joe}
+    counts["rhvoice"] = a.rhvoice
     counts = {k: v for k, v in counts.items() if v}
     if counts:
         words = sorted(read_lexicon())
         clips += corpora.spoken(counts, words, a.seed, a.tools, os.cpu_count() or 1, a.speaking_seconds)
+    clips += corpora.other_throats(clips, a.throats, a.seed, os.cpu_count() or 1)
     hours: dict[str, float] = {}
     for c in clips:
         hours[c.set] = hours.get(c.set, 0) + len(c.pcm) / 16000 / 3600

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from ..lexicon import Lexicon
 from ..phones import GARBAGE, UNIT_NUMBER
-from . import synth, texts
+from . import synth, texts, throats
 from .pack import RATE, Clip, read_pack
 
 JOINABLE = ("number", "letters", "nato", "command", "word")
@@ -163,12 +163,13 @@ def share(clip: Clip) -> tuple[str, float]:
 
 MIX = {
     "numbers": 0.11,
-    "joined": 0.16,
-    "espeak": 0.15,
-    "flite": 0.07,
-    "festival": 0.05,
+    "joined": 0.15,
+    "espeak": 0.12,
+    "flite": 0.08,
+    "festival": 0.06,
     "joe": 0.06,
-    "pico": 0.1,
+    "pico": 0.09,
+    "rhvoice": 0.08,
     "librispeech": 0.1,
     "speech_commands": 0.06,
     "asterisk_allison": 0.06,
@@ -238,6 +239,13 @@ class Speller:
         if len(units) == 1:
             units, optional = [0, 0], [False, True]
         return units, optional
+
+
+def other_throats(clips: Sequence[Clip], part: float, seed: int, workers: int) -> list[Clip]:
+    """A part of the clips again, each from another throat; espeak-ng has many of its own."""
+    r = random.Random(seed)
+    chosen = [c for c in clips if c.words and c.set != "espeak" and r.random() < part]
+    return throats.others(chosen, seed, workers) if chosen else []
 
 
 def load(packs: Sequence[Path], joins: int, seed: int) -> list[Clip]:

