@@ -14,7 +14,11 @@ from capture.speech.training.british import BEFORE_R, VOWELS, british, entry
 from capture.speech.training.pack import RATE, Clip
 
 FESTIVAL_MRPA = frozenset(
-    "uh e a o i u ii uu oo aa @@ ai ei oi au ou e@ i@ u@ @ p t k b d g s z sh zh f v th dh ch jh h m n ng l y r w".split()
+    [
+        *("uh", "e", "a", "o", "i", "u", "ii", "uu", "oo", "aa", "@@", "ai", "ei", "oi", "au", "ou", "e@", "i@", "u@"),
+        *("@", "p", "t", "k", "b", "d", "g", "s", "z", "sh", "zh", "f", "v", "th", "dh", "ch", "jh", "h", "m", "n"),
+        *("ng", "l", "y", "r", "w"),
+    ]
 )
 """Phones of festival's set "mrpa" (lib/mrpa_phones.scm of festival 2.5)."""
 
