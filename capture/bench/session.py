@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from capture.bench.alike import alike
 from capture.bench.choosing import choose, cost_of
+from capture.bench.continued import Before, continued, in_two_pieces, said_of
 from capture.bench.doubtful import Reparse, material
 from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
 from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
 from capture.phrases import parse
-from capture.phrases.statements import Context, NotUnderstood, Said
+from capture.phrases.statements import Context, CorrectionSaid, NotUnderstood, Said
 from capture.record import admin
 from capture.record.times import format_time
 from capture.record.uuid7 import uuid7
@@ -101,6 +102,7 @@ class Session:
         self._recorded = list(recorded)
         self._asked = _still_asked(self._recorded)
         self._seen: int | None = None
+        self._before: Before | None = None
         self.technician = technician
         self.job = job
         self.session = session
@@ -173,7 +175,14 @@ class Session:
             chosen = choose(heard, self._reparse(), partial(self._cost, moment=moment))
             heard, objections, also = chosen.heard, chosen.objections, chosen.also
         words = [word.text for word in heard.words]
-        return self._take(words, heard.doubts, _heard_body(heard, also), heard.words, moment, [clip], objections)
+        body = _heard_body(heard, also)
+        before, self._before = self._before, None
+        found = self._finished(before, words, body, heard.words, moment, [clip])
+        found = found or self._take(words, heard.doubts, body, heard.words, moment, [clip], objections)
+        if heard.words:
+            ended = moment.mono + heard.words[-1].end_s - heard.words[0].start_s
+            self._before = Before(tuple(words), ended, moment.session, found[-1].id)
+        return found
 
     def typed(self, words: Sequence[str], moment: Moment, line: str = "") -> tuple[Recorded, ...]:
         """Parse, judge and store words that were typed or chosen by hand; as ``hear``, without sound.
@@ -183,6 +192,7 @@ class Session:
             moment: when the line was sent.
             line: the line as it was typed, when that differs.
         """
+        self._before = None
         shown = [{"text": word, "start_s": 0.0, "end_s": 0.0, "confidence": None} for word in words]
         body = {
             "text": line or " ".join(words),
@@ -280,6 +290,33 @@ class Session:
             so_far = JobView.of([*self._recorded, *found], self._procedure)
             found += [Recorded(_new_id(), e, moment) for e in judge(self._procedure, so_far, candidate, moment)]
         return self._commit(found, media, {"heard": {**body, "doubts": list(asked)}})
+
+    def _finished(
+        self,
+        before: Before | None,
+        words: Sequence[str],
+        body: Mapping[str, Any],
+        heard: Sequence[Word],
+        moment: Moment,
+        media: Sequence[MediaRef],
+    ) -> tuple[Recorded, ...]:
+        """What words became that finish the sentence before them; nothing if they do not."""
+        if before is None or not before.breath(moment.mono, moment.session):
+            return ()
+        alone = partial(parse, procedure=self._procedure, context=Context(stage=self.view.stage))
+        whole = continued(before.words, words, alone, self._reparse())
+        if whole is None:
+            return ()
+        reason = in_two_pieces(before.words, words)
+        confidence = min(word.confidence for word in heard)
+        inner = replace(said_of(whole) or whole, words=whole.words, span=whole.span)
+        correction = CorrectionSaid(statement=inner, words=whole.words, span=whole.span)
+        candidate = Candidate(correction, doubts=(reason,), confidence=confidence, person=self.technician or None)
+        found = judge(self._procedure, self.view, candidate, moment)
+        if found[-1].replaces != before.entry:
+            found = judge(self._procedure, self.view, replace(candidate, statement=inner), moment)
+        entries = [Recorded(_new_id(), entry, moment) for entry in found]
+        return self._commit(entries, media, {"heard": {**body, "doubts": [reason], "after": before.entry}})
 
     def _reparse(self) -> Reparse:
         """Words to statements, for the job as it stands."""

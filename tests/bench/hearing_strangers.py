@@ -19,7 +19,7 @@ from tests.bench.hearing_readings import timed
 from tests.bench.hearing_setup import Ear, Setup, job_ear
 from tests.bench.hearing_sounds import NOISES, RATE, Samples, loudness, noise, pcm, recorded, room
 from tests.bench.hearing_tables import Report
-from tests.bench.hearing_talk import VALUES, Desk
+from tests.bench.hearing_talk import VALUES, Desk, later
 from tests.bench.hearing_texts import chatter
 from tests.bench.hearing_voices import Said
 
@@ -32,8 +32,9 @@ class Stream:
     """One stream of sound into one job, counted."""
 
     def __init__(self, ear: Ear, desk: Desk) -> None:
-        self.ear, self.desk = ear, desk
+        self.ear = ear
         self.session = desk.session()
+        self.begun = desk.moment()
         self.seconds = 0.0
         self.utterances = 0
         self.examples: list[str] = []
@@ -49,7 +50,7 @@ class Stream:
         self.ear.heard_s += len(x) / RATE
         for heard in found:
             self.utterances += bool(heard.words)
-            for one in self.session.hear(heard, self.desk.moment()):
+            for one in self.session.hear(heard, later(self.begun, heard)):
                 kind = one.entry.kind if one.entry.kind in VALUES else ("step", "talk")[one.entry.kind in _TALK]
                 if one.entry.status == "not_accepted":
                     kind = "not taken"

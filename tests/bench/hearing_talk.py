@@ -86,8 +86,16 @@ class Desk:
 
     def became(self, words: str, heard: Sequence[Heard]) -> Stored:
         """What is stored of what was heard where ``words`` were said."""
-        session = self.begun_for(words)
-        return stored(entry for one in heard for entry in session.hear(one, self.moment()))
+        session, begun = self.begun_for(words), self.moment()
+        entries = [entry for one in heard for entry in session.hear(one, later(begun, one))]
+        replaced = {one.entry.replaces for one in entries}
+        return stored(one for one in entries if one.id not in replaced)
+
+
+def later(begun: Moment, heard: Heard) -> Moment:
+    """When an utterance began, in sound that began at ``begun``."""
+    seconds = heard.words[0].start_s if heard.words else heard.start_s
+    return Moment(begun.at + timedelta(seconds=seconds), begun.mono + seconds, begun.session)
 
 
 def stored(entries: Iterable[Recorded]) -> Stored:
