@@ -1,5 +1,5 @@
-"""Weighted finite-state transducers in OpenFst's binary "vector" format over the tropical semiring: a writer, and what
-the head of a file tells."""
+"""Weighted finite-state transducers in OpenFst's binary "const" format over the tropical semiring, which is read in two
+pieces and not arc by arc: a writer, and what the head of a file tells."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ from itertools import chain
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 
 MAGIC = 2125659606
 HAS_OUTPUT_WORDS = 0x2
-PROPERTIES = 0x3  # expanded and mutable; nothing else is claimed
-STATE = np.dtype([("final", "<f4"), ("arcs", "<i8")])
+VERSION = 2
+"""Of the format, without gaps between its parts."""
+PROPERTIES = 0x1  # expanded; nothing else is claimed
+STATE = np.dtype([("final", "<f4"), ("first", "<u4"), ("arcs", "<u4"), ("silent", "<u4"), ("wordless", "<u4")])
 ARC = np.dtype([("ilabel", "<i4"), ("olabel", "<i4"), ("weight", "<f4"), ("next", "<i4")])
 
 Arc = tuple[int, int, int, int, float]
@@ -46,20 +47,13 @@ def write_fst(path: Path, states: int, start: int, arcs: list[Arc], finals: Mapp
     table = np.empty(len(rows), dtype=ARC)
     for name, column in (("ilabel", 2), ("olabel", 3), ("weight", 4), ("next", 1)):
         table[name] = rows[:, column]
-    counts = np.bincount(source, minlength=states)
-    heads = np.empty(states, dtype=STATE)
-    heads["final"], heads["arcs"] = np.inf, counts
-    for state, cost in finals.items():
-        heads["final"][state] = cost
-    body = np.empty((states * STATE.itemsize + len(rows) * ARC.itemsize) // 4, "<i4")
-    before = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    _lay(body, heads, STATE.itemsize * np.arange(states) + ARC.itemsize * before)
-    _lay(body, table, STATE.itemsize * (source + 1) + ARC.itemsize * np.arange(len(rows)))
-    head = struct.pack("<iiQqqq", 2, 0, PROPERTIES, start, states, len(arcs))
-    path.write_bytes(struct.pack("<i", MAGIC) + _text(b"vector") + _text(b"standard") + head + body.tobytes())
-
-
-def _lay(body: npt.NDArray[np.int32], records: npt.NDArray[np.void], at: npt.NDArray[np.int64]) -> None:
-    """Put records of one size, a multiple of four bytes, into ``body``, each at its place in bytes."""
-    size = records.dtype.itemsize // 4
-    body[at[:, None] // 4 + np.arange(size)] = records.view("<i4").reshape(-1, size)
+    states_table = np.empty(states, dtype=STATE)
+    states_table["final"] = np.inf
+    states_table["final"][list(finals)] = list(finals.values())
+    states_table["arcs"] = counts = np.bincount(source, minlength=states)
+    states_table["first"] = np.cumsum(counts) - counts
+    states_table["silent"] = np.bincount(source, table["ilabel"] == 0, states)
+    states_table["wordless"] = np.bincount(source, table["olabel"] == 0, states)
+    head = struct.pack("<iiQqqq", VERSION, 0, PROPERTIES, start, states, len(arcs))
+    head = struct.pack("<i", MAGIC) + _text(b"const") + _text(b"standard") + head
+    path.write_bytes(head + states_table.tobytes() + table.tobytes())

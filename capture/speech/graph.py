@@ -37,8 +37,8 @@ class _Builder:
         self.network = network
         self.words = ("<eps>", *sorted(network.words))
         self.label = {w: i for i, w in enumerate(self.words)}
-        self.marked: dict[str, list[list[int]]] = {w: [mark(p) for p in lexicon[w]] for w in network.words - {UNKNOWN}}
-        self.marked[UNKNOWN] = [mark((GARBAGE,))]
+        ways = {w: [mark(p) for p in lexicon[w]] for w in network.words - {UNKNOWN}} | {UNKNOWN: [mark((GARBAGE,))]}
+        self.steps = {w: [[(enter(p), stay(p)) for p in way] for way in marked] for w, marked in ways.items()}
         self.arcs: list[Arc] = []
         self.count = 2 * len(network.edges)  # a state s is entered from a word at 2s, from silence at 2s + 1
         self.silence = PHONE_NUMBER[SILENCE]
@@ -55,19 +55,22 @@ class _Builder:
         self.arcs.append((silent, silent, stay(self.silence), 0, 0.0))
         tree: dict[tuple[int, int], int] = {}
         root = self.state()
-        self.arcs.append((spoken, root, 0, 0, SILENCE_COST))
-        self.arcs.append((silent, root, 0, 0, 0.0))
-        for edge in self.network.edges[state]:
-            ways = self.marked[edge.word]
-            for way in ways:
+        arcs, count, steps = self.arcs, self.count, self.steps
+        arcs.append((spoken, root, 0, 0, SILENCE_COST))
+        arcs.append((silent, root, 0, 0, 0.0))
+        for word, cost, following in self.network.edges[state]:
+            for way in steps[word]:
                 at = root
-                for phone in way:
-                    if (at, phone) not in tree:
-                        new = tree[at, phone] = self.state()
-                        self.arcs.append((at, new, enter(phone), 0, 0.0))
-                        self.arcs.append((new, new, stay(phone), 0, 0.0))
-                    at = tree[at, phone]
-                self.arcs.append((at, 2 * edge.next, 0, self.label[edge.word], edge.cost))
+                for begin, go_on in way:
+                    new = tree.get((at, begin))
+                    if new is None:
+                        new = tree[at, begin] = count
+                        count += 1
+                        arcs.append((at, new, begin, 0, 0.0))
+                        arcs.append((new, new, go_on, 0, 0.0))
+                    at = new
+                arcs.append((at, 2 * following, 0, self.label[word], cost))
+        self.count = count
         back = self.network.backoff[state]
         if back:
             self.arcs.append((root, self.roots[back[0]], 0, 0, back[1]))

@@ -16,6 +16,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import NamedTuple
 
 from .errors import VocabularyError
 
@@ -103,8 +104,7 @@ VALUE_CLASSES: tuple[tuple[str, ...], ...] = (
 History = tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class Edge:
+class Edge(NamedTuple):
     """A word that may come next: its cost (natural logarithm) and the state after it."""
 
     word: str
@@ -224,12 +224,11 @@ def symbols(sentences: Sequence[Sequence[str]], classes: Classes) -> list[list[s
 
 def _counts(sentences: Iterable[Sequence[str]], order: int) -> list[dict[History, Counter[str]]]:
     tables: list[dict[History, Counter[str]]] = [defaultdict(Counter) for _ in range(order)]
-    for s in sentences:
-        row = [START, *s, END]
+    for s, times in Counter(map(tuple, sentences)).items():
+        row = (START, *s, END)
         for i in range(1, len(row)):
-            for n in range(order):
-                if i - n >= 0:
-                    tables[n][tuple(row[i - n : i])][row[i]] += 1
+            for n in range(min(order, i + 1)):
+                tables[n][row[i - n : i]][row[i]] += times
     return tables
 
 
@@ -280,7 +279,7 @@ def network(
         raise VocabularyError("The grammar has no words; hand over sentences or words.")
     cls = Classes(words, classes)
     written = symbols([[w for w in s if w in cls.of] for s in rows], cls)
-    for name in {c for s in written for c in s}:
+    for name in sorted({c for s in written for c in s}):
         cls.members.setdefault(name, [name])
     tables = _counts(written, weights.order)
     sizes = {c: len(m) for c, m in cls.members.items()}

@@ -66,4 +66,4 @@ class Vocabulary:
 
 
 def _dearer(edge: Edge, cost: float) -> Edge:
-    return replace(edge, cost=edge.cost + cost)
+    return edge._replace(cost=edge.cost + cost)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
+import subprocess
+import sys
 
 import pytest
 from hypothesis import given
@@ -115,3 +118,27 @@ def test_lexicon_puts_words_together() -> None:
     assert lexicon.get("Lever") == lexicon.get("lever")
     assert lexicon.get("zygote"), "comes from the large dictionary"
     assert lexicon.get("qqqqq") == ()
+
+
+def test_the_same_sentences_make_the_same_graph_in_every_process() -> None:
+    """Sets have another order in each process; a graph must not follow it, or the same sound is heard otherwise."""
+    script = (
+        "import hashlib\n"
+        "from capture.speech.graph import build\n"
+        "from capture.speech.vocabulary import Vocabulary\n"
+        "said = [f'supply pressure one {d} p s i' for d in 'two three four five six seven eight'.split()]\n"
+        "v = Vocabulary.of([*said, 'serial k r two'], 'b c d e f g h j l m n o'.split())\n"
+        "g = build(v.phrase_network(), v.pronunciations)\n"
+        "print(hashlib.sha256(repr((g.arcs, sorted(g.finals.items()), g.words)).encode()).hexdigest())\n"
+    )
+    found = {
+        subprocess.run(
+            [sys.executable, "-c", script],
+            env={**os.environ, "PYTHONHASHSEED": str(seed)},
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stdout
+        for seed in (1, 2, 3)
+    }
+    assert len(found) == 1

