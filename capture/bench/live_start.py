@@ -13,16 +13,17 @@ import click
 
 from capture.bench.gate.lan import certificate_for, lan_address, readable
 from capture.bench.gate.people import People, people_file
+from capture.bench.hearing import recogniser_of
 from capture.bench.live_desk import Desk, ListenChoice, Settings, VoiceChoice
 from capture.bench.live_level import RATE
 from capture.bench.live_source import read_practice
 from capture.bench.live_types import Listener
-from capture.bench.live_wake import Called, wake_words, with_wake
+from capture.bench.live_wake import Called, wake_words
 from capture.bench.measurer import SetupMeasurer
 from capture.bench.page.hub import Hub
 from capture.bench.page.serve import BenchServer, Network
 from capture.bench.page.uploads import picture_type
-from capture.bench.pronounceable import check_pronounceable, spoken_as
+from capture.bench.pronounceable import check_pronounceable
 from capture.bench.resume import shifted
 from capture.bench.session import Measurer
 from capture.bench.voice import Synthesiser
@@ -32,8 +33,6 @@ from capture.errors import CaptureError, UsageError
 if TYPE_CHECKING:
     from capture.procedure.model import Procedure
     from capture.speech.heard import Heard
-
-_SENTENCES = 6000
 
 
 @dataclass(frozen=True)
@@ -220,18 +219,10 @@ def listener_factory(model: Path | None, *, called: bool = False) -> Callable[[P
         return Called(stream, wake_words(procedure)) if called else stream
 
     def known(procedure: Procedure) -> _Counted:
-        from capture.phrases import sentences, vocabulary
-        from capture.speech import Recogniser
-
         if procedure.digest not in loaded:
             loaded.clear()
-            said = [text for text, _ in sentences(procedure, seed=1, count=_SENTENCES)]
-            if called:
-                said = with_wake(said, wake_words(procedure))
-            recogniser = Recogniser(
-                model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=spoken_as(procedure)
-            )
-            loaded[procedure.digest] = _Counted(recogniser)
+            wake = wake_words(procedure) if called else ()
+            loaded[procedure.digest] = _Counted(recogniser_of(procedure, model, wake))
         return loaded[procedure.digest]
 
     return listen

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from capture.bench.hearing import recogniser_of
 from capture.bench.join import Outcome, run_plan
 from capture.bench.measurer import SetupMeasurer
 from capture.bench.plan import Overrides, load_plan
@@ -56,7 +57,7 @@ def run_folder(
     procedure = load_procedure(find(plan.procedure))
     measurer = SetupMeasurer(procedure, plan.setups)
     _progress("loading the recogniser")
-    recogniser = _recogniser(procedure, plan.model)
+    recogniser = recogniser_of(procedure, plan.model)
     target = record_folder(place)
     with Record.open(target) if (target / "ledger.sqlite").exists() else Record.create(target) as record:
         outcome = run_plan(
@@ -110,16 +111,6 @@ def _as_json(result: Result) -> dict[str, Any]:
             for recorded in result.outcome.entries
         ],
     }
-
-
-def _recogniser(procedure: Any, model: Path | None) -> Any:
-    from capture.phrases import sentences, vocabulary
-    from capture.speech import Recogniser
-
-    said = [text for text, _ in sentences(procedure, seed=1, count=6000)]
-    return Recogniser(
-        model_dir=model, sentences=said, words=vocabulary(procedure), pronunciations=procedure.pronunciations
-    )
 
 
 def _new_id() -> str:

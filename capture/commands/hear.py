@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 if TYPE_CHECKING:
-    from capture.speech import Heard, Recogniser
+    from capture.speech import Heard
 
 
 @click.command()
@@ -23,9 +23,11 @@ def command(files: tuple[Path, ...], procedure: str, model: Path | None, clips: 
 
     Leaves with 1 when anything is doubtful or nothing was heard, 4 when a file cannot be read.
     """
+    from capture.bench.hearing import recogniser_of
+    from capture.procedure import find, load_procedure
     from capture.speech import AudioError, read_audio
 
-    recogniser = _recogniser(procedure, model)
+    recogniser = recogniser_of(load_procedure(find(procedure)), model)
     shown: list[dict[str, Any]] = []
     code = 0
     for path in files:
@@ -45,16 +47,6 @@ def command(files: tuple[Path, ...], procedure: str, model: Path | None, clips: 
     if as_json:
         click.echo(json.dumps(shown, ensure_ascii=False, indent=2))
     return code
-
-
-def _recogniser(procedure: str, model: Path | None) -> Recogniser:
-    from capture.phrases import sentences, vocabulary
-    from capture.procedure import find, load_procedure
-    from capture.speech import Recogniser
-
-    known = load_procedure(find(procedure))
-    said = [text for text, _ in sentences(known, seed=1, count=6000)]
-    return Recogniser(model, said, vocabulary(known), known.pronunciations)
 
 
 def _keep(folder: Path, path: Path, heard: list[Heard]) -> None:

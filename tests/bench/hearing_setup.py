@@ -12,6 +12,7 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
+from capture.bench.hearing import EXAMPLES
 from capture.phrases import pronunciations, sentences, vocabulary
 from capture.procedure import find, load_procedure
 from capture.procedure.language import DIGIT_NAMES, DIGITS, ICAO, LETTERS
@@ -24,7 +25,6 @@ from tests.bench.hearing_texts import Line, lines
 from tests.bench.hearing_voices import TUNING, Said, measuring
 
 LEVELS = (None, 20, 10, 5)
-EXAMPLES = 6000
 SEED = 4242
 
 

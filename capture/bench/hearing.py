@@ -1,0 +1,33 @@
+"""The recogniser of a procedure: everything that may be said in it, and how it is pronounced."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from capture.bench.live_wake import with_wake
+from capture.bench.pronounceable import spoken_as
+
+if TYPE_CHECKING:
+    from capture.procedure.model import Procedure
+    from capture.speech import Recogniser
+
+EXAMPLES = 6000
+"""Sentences that are drawn to show the recogniser what is said."""
+
+
+def recogniser_of(procedure: Procedure, model: Path | None = None, wake: Sequence[Sequence[str]] = ()) -> Recogniser:
+    """A recogniser for the words of ``procedure``, by the embedded model or another; ``wake`` are phrases by which the
+    tool is called first.
+
+    Raises:
+        CaptureError: the model cannot be used, or nobody knows how to pronounce some words.
+    """
+    from capture.phrases import sentences, vocabulary
+    from capture.speech import Recogniser
+
+    said = [text for text, _ in sentences(procedure, seed=1, count=EXAMPLES)]
+    if wake:
+        said = with_wake(said, wake)
+    return Recogniser(model, said, vocabulary(procedure), spoken_as(procedure))
