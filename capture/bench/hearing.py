@@ -14,7 +14,15 @@ if TYPE_CHECKING:
     from capture.speech import Recogniser
 
 EXAMPLES = 6000
-"""Sentences that are drawn to show the recogniser what is said."""
+"""Sentences that are drawn to show the recogniser what is said, besides those with values of every shape."""
+
+
+def examples(procedure: Procedure) -> list[str]:
+    """Sentences that show the recogniser what is said."""
+    from capture.phrases import sentences
+    from capture.phrases.shapes import readings_of_every_shape
+
+    return [text for text, _ in sentences(procedure, seed=1, count=EXAMPLES)] + readings_of_every_shape(procedure, 1)
 
 
 def recogniser_of(procedure: Procedure, model: Path | None = None, wake: Sequence[Sequence[str]] = ()) -> Recogniser:
@@ -24,10 +32,10 @@ def recogniser_of(procedure: Procedure, model: Path | None = None, wake: Sequenc
     Raises:
         CaptureError: the model cannot be used, or nobody knows how to pronounce some words.
     """
-    from capture.phrases import sentences, vocabulary
+    from capture.phrases import vocabulary
     from capture.speech import Recogniser
 
-    said = [text for text, _ in sentences(procedure, seed=1, count=EXAMPLES)]
+    said = examples(procedure)
     if wake:
         said = with_wake(said, wake)
     return Recogniser(model, said, vocabulary(procedure), spoken_as(procedure))

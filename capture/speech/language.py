@@ -76,6 +76,34 @@ _SPELLING = [
     "yankee",
     "zulu",
 ]
+_MONTHS = [
+    "january",
+    "february",
+    "march",
+    "april",
+    "may",
+    "june",
+    "july",
+    "august",
+    "september",
+    "october",
+    "november",
+    "december",
+]
+_DAYS = [
+    "fourth",
+    "seventh",
+    "eleventh",
+    "thirteenth",
+    "fourteenth",
+    "fifteenth",
+    "seventeenth",
+    "eighteenth",
+    "nineteenth",
+    "twentieth",
+    "thirtieth",
+]
+"""The days of a month that are neither a direction ("first") nor a part ("third")."""
 _DIRECTIONS = (
     ("in", "out"),
     ("left", "right"),
@@ -97,6 +125,8 @@ VALUE_CLASSES: tuple[tuple[str, ...], ...] = (
     tuple(_SOME),
     tuple(_LETTERS),
     tuple(_SPELLING),
+    tuple(_MONTHS),
+    tuple(_DAYS),
     *_DIRECTIONS,
 )
 """English words whose choice is the value: within a class the language model is uniform over those in use."""
@@ -182,6 +212,21 @@ class Classes:
         for w in sorted(words):
             if w not in self.of:
                 self.of[w], self.members[w] = w, [w]
+        self.month = self.of.get(_MONTHS[0])
+        """The class of the months; "november" is in two."""
+        if self.month is not None and "november" in words and self.of["november"] != self.month:
+            self.members[self.month] = [*self.members[self.month], "november"]
+
+
+_YEARS = (("twenty", None), ("two", "thousand"))
+"""How years begin."""
+
+
+def _is_month(s: Sequence[str], i: int) -> bool:
+    """Whether "november" at ``i`` is the month, not the letter: a day or a year stands beside it."""
+    before, after, then = (s[j] if 0 <= j < len(s) else "" for j in (i - 1, i + 1, i + 2))
+    day = after in ("the", *_DAYS) or before in ("of", *_DAYS)
+    return day or any(after == one and two in (None, then) for one, two in _YEARS)
 
 
 IDIOM_COUNT = 6
@@ -211,6 +256,8 @@ def symbols(sentences: Sequence[Sequence[str]], classes: Classes) -> list[list[s
     def symbol(s: Sequence[str], i: int) -> str:
         w = s[i]
         group = classes.of[w]
+        if w == "november" and classes.month is not None and _is_month(s, i):
+            return classes.month
         if w not in named:
             return group
         size = len(classes.members[group])

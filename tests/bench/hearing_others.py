@@ -15,12 +15,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from capture.phrases import pronunciations, sentences, vocabulary
+from capture.bench.hearing import examples
+from capture.phrases import pronunciations, vocabulary
 from capture.procedure.language import DIGIT_NAMES
 from capture.speech.language import UNKNOWN, VALUE_CLASSES, Weights, WordNetwork, network
 from capture.speech.lexicon import Lexicon
 from tests.bench.hearing_people import known
-from tests.bench.hearing_setup import EXAMPLES, Ear, Setup, job_ear, list_ear, plain
+from tests.bench.hearing_setup import Ear, Setup, job_ear, list_ear, plain
 from tests.bench.hearing_sounds import RATE, Samples, Sound, pcm, recorded, surrounded
 from tests.bench.hearing_tables import Report, errors, share
 from tests.bench.hearing_talk import Desk, Stored, outcome
@@ -134,8 +135,8 @@ class Trial:
 def others(setup: Setup) -> Report:
     """Ours and the others on the same sounds."""
     report = Report()
-    examples = [text for text, _ in sentences(setup.job, seed=1, count=EXAMPLES)]
-    job = grammar_of(examples, vocabulary(setup.job))
+    said = examples(setup.job)
+    job = grammar_of(said, vocabulary(setup.job))
     digits = grammar_of([" ".join(["one"] * n) for n in range(1, 9)] + list(DIGIT_NAMES), frozenset(DIGIT_NAMES))
     lexicon = Lexicon({word: list(ways) for word, ways in pronunciations(setup.job).items()})
     lines = setup.lines()[: setup.part(SENTENCES)]
