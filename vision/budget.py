@@ -15,11 +15,8 @@ from vision.tip import Tip, height_of
 K = 2.0
 BESIDE_RIM_MM, _MERGED_MM = 0.5, 0.2
 """A tip seen nearer than this to the rim's far edge runs together with it; standard uncertainty when they coincide."""
-_NARROW, _SLANTS = 0.62, 0.2
-"""An upper end is narrow below this part of the lever's width, and slants above this slope (tan)."""
-_THICK_MM, _SIDE_MM = 1.5, 0.16
-"""A lever's thickness; standard uncertainty of a tip that is seen from its side, where edges are few, set on rendered
-pictures that are not those of the benchmark."""
+_THICK_MM, _POINTED_MM = 1.5, 0.16
+"""A lever's thickness; standard uncertainty of a person's choice of the tip."""
 _FOCAL_U, _CENTRE_U_PX = 0.003, 3.0  # assumed when the camera comes without covariance
 
 
@@ -75,30 +72,24 @@ def build(
         setup.target.depth_offset_mm,
     )
     add("rim flatness", "mm", setup.geometry.rim_flatness_mm, 1.0)
-    add("lever seen from its side", "mm", _SIDE_MM if from_its_side(setup, at) else 0.0, 1.0)
-    bias, bias_u = depth_bias(setup, at, elevation_deg)
-    add("lever's depth seen from above", "mm", bias_u, 1.0, bias)
+    if not at.told:
+        bias, bias_u = depth_bias(setup, at, elevation_deg)
+        add("choice of the tip by a person", "mm", _POINTED_MM, 1.0)
+        add("lever's depth seen from above", "mm", bias_u, 1.0, bias)
     return tuple(rows), K * float(np.sqrt(sum(r.contribution_mm**2 for r in rows)))
 
 
-def from_its_side(setup: Setup, at: Tip) -> bool:
-    """Whether the lever is seen from its side: its upper end is narrow or slants."""
-    narrow = at.width_mm < _NARROW * setup.geometry.lever_width_mm
-    return narrow or at.slope is None or abs(at.slope[0]) > _SLANTS
-
-
 def depth_bias(setup: Setup, at: Tip, elevation_deg: float) -> tuple[float, float]:
-    """The point that looks highest from above lies behind the tip by nothing up to half the lever's depth: the expected
-    bias of the height, mm, less the network's share, and its standard uncertainty (rectangular).
+    """The expected bias of a height at the point that looks highest, mm, and its standard uncertainty (rectangular).
 
-    A lever seen across is at least as deep as thick, and at most as deep as wide. One seen from its side is as deep as
-    wide; either end may be the higher one, so that nothing more is expected of it, and it may lie half the depth before
-    or behind the tip.
+    Seen from above, what looks highest lies behind the tip by nothing up to half the lever's depth. A lever is at least
+    as deep as thick; seen from its side it is as deep as wide, and may lie half of that before or behind the tip. Of a
+    tip that was found, all this is in its place and its uncertainty already.
     """
+    if at.told:
+        return 0.0, 0.0
     rise = float(np.tan(np.radians(abs(elevation_deg))))
-    width = setup.geometry.lever_width_mm
-    may_lie = width if from_its_side(setup, at) else width / 2
-    return _THICK_MM / 4 * rise * (1 - at.told), may_lie / float(np.sqrt(12)) * rise
+    return _THICK_MM / 4 * rise, setup.geometry.lever_width_mm / float(np.sqrt(12)) * rise
 
 
 def _camera(add: Callable[..., None], setup: Setup, inputs: Array, sens: Array) -> None:

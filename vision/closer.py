@@ -1,9 +1,11 @@
-"""Three small networks that look closely where :mod:`vision.segment` has shown where to look.
+"""Small networks that look closely where :mod:`vision.segment` has shown where to look.
 
 One gets a strip of the picture along the rim's expected outline and tells, column by column, in which row the edge
-runs; one gets a strip along a side of the case and tells where the case ends; one gets a window round the tip and tells
-where the lever's highest point lies. All answer with a distribution: where two edges compete, or nothing can be told,
-its spread says so. They were trained on made-up scenes with exact truth (``vision/training``); OpenCV runs their files.
+runs; one gets a strip along a side of the case and tells where the case ends; two get a window round the tip, one of
+them with what is round it, and tell where the lever's highest point lies. All answer with a distribution: where two
+edges compete, or nothing can be told, its spread says so; the two that look at the tip were trained on scenes of
+different kinds, so that their mean is wide where they disagree. They were trained on made-up scenes with exact truth
+(``vision/training``); OpenCV runs their files.
 """
 
 from __future__ import annotations
@@ -20,7 +22,7 @@ from vision.model import Array
 from vision.optics import project, rays, undistort
 
 _ROWS, _COLUMNS, _ROW_MM, _GROUP = 48, 512, 0.06, 4
-_WINDOW, _WINDOW_MM = 96, 0.08
+_WINDOW, _WINDOW_MM, _AROUND = 96, 0.08, 4
 _SIDE_ROWS, _SIDE_COLUMNS, _SIDE_ROW_MM, _SIDE_COLUMN_MM, _OVER_MM = 128, 48, 0.06, 0.08, 1.6
 SIDE_MM = 0.8
 """How far below the rim the place of a side is told."""
@@ -42,14 +44,16 @@ class Course:
 
 @dataclass(frozen=True, eq=False)
 class Place:
-    """Where the tip is: ``image`` (2,) px; spread up and down and across, mm."""
+    """Where the tip is: ``image`` (2,) px; spread up and down, mm; ``prob`` (M,): how probable it is to lie
+    ``heights_mm`` (M,), ascending, over the place from which it was sought."""
 
     image: Array
     spread_mm: float
-    across_mm: float
+    heights_mm: Array
+    prob: Array
 
 
-@lru_cache(maxsize=3)
+@lru_cache(maxsize=4)
 def _network(name: str) -> object:
     import cv2
 
@@ -184,25 +188,44 @@ def pinpoint(
 ) -> Place:
     """Where the lever's highest point lies, near the picture point ``start`` (2,) px (within about 2 mm)."""
     curve = outline_in_plane(q, p, y, False)
-    at = in_plane(start[None], q, p, y)[0]
+    at = first = in_plane(start[None], q, p, y)[0]
     step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
-    spread = across = 0.0
     for _ in range(2):
-        x, z = (
-            np.broadcast_to(at[0] + step, (_WINDOW, _WINDOW)),
-            np.broadcast_to((at[1] - step)[:, None], (_WINDOW, _WINDOW)),
-        )
-        px = _seen_at(x, z, q, p, y)
-        flat = np.ones((_WINDOW, _WINDOW))
-        over = np.clip((z - np.interp(x, curve[:, 0], curve[:, 1])) / 2, -1, 1)
-        score = _run("tip", [*_colours(rgb, px, scale(q, p)), flat * elevation / 15, over])
-        prob = np.exp(score - score.max())
-        prob /= prob.sum()
-        rows, cols = prob.sum(1), prob.sum(0)
-        dz, dx = -float(rows @ step), float(cols @ step)
-        spread = float(np.sqrt(max(rows @ step**2 - dz**2, 0)))
-        across = float(np.sqrt(max(cols @ step**2 - dx**2, 0)))
+        near = _window(rgb, q, p, y, at, curve, elevation, 1)
+        far = _window(rgb, q, p, y, at, curve, elevation, _AROUND)
+        prob = (_shares(_run("tip", [*near, *far])) + _shares(_run("tip_near", near))) / 2
+        rows = prob.sum(1)[::-1]
+        dz, dx = float(rows @ step), float(prob.sum(0) @ step)
+        heights = step + at[1] - first[1]
         at = at + np.array([dx, dz])
         if abs(dz) < 4 * _WINDOW_MM and abs(dx) < 12 * _WINDOW_MM:
             break
-    return Place(_seen_at(at[:1], at[1:], q, p, y)[0], spread, across)
+    spread = float(np.sqrt(max(rows @ step**2 - dz**2, 0)))
+    return Place(_seen_at(at[:1], at[1:], q, p, y)[0], spread, heights, rows)
+
+
+def _shares(score: Array) -> Array:
+    prob = np.exp(score - score.max())
+    return np.asarray(prob / prob.sum())
+
+
+def _window(
+    rgb: npt.NDArray[np.uint8],
+    q: Array,
+    p: adjust.Problem,
+    y: float,
+    at: Array,
+    curve: Array,
+    elevation: float,
+    coarser: int,
+) -> list[Array]:
+    """Colours, elevation and height over the outline round a place x, z (2,) of the plane ``y``, at ``coarser`` times
+    the pitch; coarse pixels are the mean of two by two."""
+    n, mm = (_WINDOW, _WINDOW_MM) if coarser == 1 else (2 * _WINDOW, coarser * _WINDOW_MM / 2)
+    step = (np.arange(n) - (n - 1) / 2) * mm
+    x, z = np.broadcast_to(at[0] + step, (n, n)), np.broadcast_to((at[1] - step)[:, None], (n, n))
+    over = np.clip((z - np.interp(x, curve[:, 0], curve[:, 1])) / (2 * coarser), -1, 1)
+    channels = [*_colours(rgb, _seen_at(x, z, q, p, y), scale(q, p)), np.full((n, n), elevation / 15), over]
+    if coarser == 1:
+        return channels
+    return [np.asarray(c.reshape(_WINDOW, 2, _WINDOW, 2).mean((1, 3))) for c in channels]

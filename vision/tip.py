@@ -14,15 +14,19 @@ from vision.optics import project, rays, undistort
 from vision.rim import Rim
 from vision.segment import LEVER, MM, Picture, View
 
-_EDGE_MM, _NETWORK_MM = 0.06, 0.03
-"""How well the tip's own edge tells its height, and the network's least uncertainty."""
 _TOP_MM, _FAINT_IS_TOP = 0.3, 0.7
 """How much of an edge is its top, and how often a fainter edge over it is the lever's real end."""
-_ELSEWHERE_MM, _FALSE = 0.5, 0.15
-"""How far off it is when another edge is taken for the tip's, and how often that happens."""
-_AGREED_MM = 0.06
-"""Standard uncertainty of the tip where edge and network agree; set on rendered pictures, not on the benchmark's."""
-_SURE = 0.85
+_ELSEWHERE_MM, _ELSEWHERE = 1.3, 0.8
+"""The lever's highest point may lie quite elsewhere than its highest edge: how far off, and how often."""
+_BEHIND_MM, _BEHIND_U_MM = 0.5, 0.8
+"""Seen from above, an edge lies so far (times the rise of the view) over the highest point; standard uncertainty."""
+_CAREFUL = 0.85
+"""The network and the edge err together: the power to which the network's word is taken."""
+_STEP_MM = 0.02
+_WITHIN = 0.95
+"""Edge and network are weighed so that this share of truths lies within twice the stated uncertainty; all of this was
+set on rendered pictures that are not those of the benchmark."""
+_SURE = 0.8
 """Mean probability of what the classes take for the lever; less sure, they see something else or hardly anything."""
 
 
@@ -32,8 +36,8 @@ class Tip:
     ``width_mm`` seen; ``slope`` of the upper edge against the rim plane (tan) with its standard error, or None when the
     edge is too short to tell; ``share``: how much of the upper edge carries a clear edge; ``rim_gap_mm``: how far over
     the rim's upper outline it is seen; ``apart_mm``: how much higher the edge lies than the network tells the tip;
-    ``told``: the network's share (0..1) in ``image``: it knows that the point that looks highest is not the highest;
-    ``told_mm``: its standard uncertainty."""
+    ``told``: the network has its share in ``image``, so that this is where the highest point is seen and not what is
+    seen highest; ``told_mm``: the standard uncertainty of that."""
 
     image: Array
     sigma_px: float
@@ -43,8 +47,8 @@ class Tip:
     share: float
     rim_gap_mm: float = 9.0
     apart_mm: float = 0.0
-    told: float = 0.0
-    told_mm: float = 0.3
+    told: bool = False
+    told_mm: float = 0.0
 
 
 def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
@@ -129,11 +133,11 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
         index = np.argmax(weight, axis=1)
         centre = _running_median(t[index], 3)
     clear = mag[np.arange(len(px)), index] > 1.5
-    e = fit_colour(t, v, slope, index, 2.6)
-    ok = e.ok & clear & (np.abs(e.offset) <= half + 0.5)
+    fitted = fit_colour(t, v, slope, index, 2.6)
+    ok = fitted.ok & clear & (np.abs(fitted.offset) <= half + 0.5)
     clear_share = float(ok.mean())
     guess = px - 0.0 * up
-    edge = np.where(ok[:, None], px + np.where(ok, e.offset, 0)[:, None] * up, guess)
+    edge = np.where(ok[:, None], px + np.where(ok, fitted.offset, 0)[:, None] * up, guess)
     if ok.sum() >= 3:
         edge = edge[ok]
         used = columns[ok]
@@ -144,51 +148,53 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
     smooth = np.array([np.median(h[max(0, k - win) : k + win + 1]) for k in range(len(h))])
     k = int(np.argmax(smooth))
     pick = edge[k] + (smooth[k] - h[k]) * scale * up[0]
-    place = closer.pinpoint(rgb, q, p, y, adjust.elevation(q, y), pick)
-    told = float((place.image - pick) @ up[0]) / scale, float(np.hypot(place.spread_mm, _NETWORK_MM))
+    e = adjust.elevation(q, y)
+    place = closer.pinpoint(rgb, q, p, y, e, pick)
     edges = [(0.0, 1.0)]
     if _over_outline(pick, rim) > 0.6 * scale and ok.sum() >= 8:
         faint = _faint_top(rgb, edge[np.abs(h - smooth[k]) < _TOP_MM], up[0], scale)
         if faint > 0:
             edges = [(0.0, 1 - _FAINT_IS_TOP), (faint / scale, _FAINT_IS_TOP)]
     noise = float(np.std(h - smooth))
-    soft = float(np.median(e.blur[ok])) if ok.any() else 2.0
+    soft = float(np.median(fitted.blur[ok])) if ok.any() else 2.0
     own = float(np.hypot((0.12 + 0.12 * soft) / scale, noise)) if ok.sum() >= 3 else 0.2
     width = MM * float(columns[-1] - columns[0])
     gap = _over_outline(pick, rim) / scale
     lean = _slope(used, h, width)
-    higher, share, spread = _weighed(edges, own, told)
-    sigma = scale * float(np.hypot(_AGREED_MM, spread))
-    return Tip(pick + higher * scale * up[0], sigma, edge, width, lean, clear_share, gap, -told[0], share, told[1])
+    higher, u = _weighed(edges, own, float(np.tan(np.radians(abs(e)))), place)
+    apart = -float((place.image - pick) @ up[0]) / scale
+    return Tip(pick + higher * scale * up[0], scale * u, edge, width, lean, clear_share, gap, apart, True, u)
 
 
-def _weighed(edges: list[tuple[float, float]], own: float, told: tuple[float, float]) -> tuple[float, float, float]:
-    """The tip's height (mm over the first edge), the network's share in it and its standard uncertainty.
-
-    Each edge is either the tip's, and then well located, or with probability ``_FALSE`` another one; so may be what the
-    network looks at. How far they lie apart says which.
+def _weighed(edges: list[tuple[float, float]], own: float, rise: float, place: closer.Place) -> tuple[float, float]:
+    """The tip's height (mm over the first edge) and its standard uncertainty: median and half the half-width of a 95 %
+    interval (JCGM 101:2008, 7.7) of what edges and network tell together.
 
     Args:
         edges: height (mm) and probability of each edge that may be the tip's.
         own: standard uncertainty of an edge's place, mm.
-        told: the network's height and its standard uncertainty, mm.
+        rise: tangent of the camera's elevation.
+        place: what the network tells.
     """
-    wide = _ELSEWHERE_MM**2
-    cases = [
-        (at, w * a * b, own**2 + _EDGE_MM**2 + mine, told[1] ** 2 + its)
-        for at, w in edges
-        for a, mine in ((1 - _FALSE, 0.0), (_FALSE, wide))
-        for b, its in ((1 - _FALSE, 0.0), (_FALSE, wide))
-    ]
-    at, prior, mine, its = np.array(cases).T
-    both = mine + its
-    weight = prior * np.exp(-0.5 * (told[0] - at) ** 2 / both) / np.sqrt(both)
-    weight /= weight.sum()
-    best = edges[int(np.argmax(weight.reshape(len(edges), -1).sum(1)))][0]
-    means = at + mine / both * (told[0] - at)
-    ours = weight * (at == best)
-    mean, share = float(ours @ means / ours.sum()), float(ours @ (mine / both) / ours.sum())
-    return mean, share, float(np.sqrt(weight @ (mine * its / both + (means - mean) ** 2)))
+    reach = np.abs(place.heights_mm).max()
+    at = np.arange(-reach, reach, _STEP_MM)
+    network = np.interp(at, place.heights_mm, place.prob / (place.heights_mm[1] - place.heights_mm[0]))
+    by_edge = sum(
+        w * (1 - _ELSEWHERE) * _normal(at - h + _BEHIND_MM * rise, float(np.hypot(own, _BEHIND_U_MM * rise)))
+        + w * _ELSEWHERE * _normal(at - h, _ELSEWHERE_MM)
+        for h, w in edges
+    )
+    prob = (network + 0.001) ** _CAREFUL * by_edge
+    prob /= prob.sum()
+    middle = float(np.interp(0.5, np.cumsum(prob) - prob / 2, at))
+    off = np.abs(at - middle)
+    order = np.argsort(off)
+    half = off[order][int(np.searchsorted(np.cumsum(prob[order]), _WITHIN))]
+    return middle, float(half + _STEP_MM / 2) / 2
+
+
+def _normal(x: Array, sigma: float) -> Array:
+    return np.asarray(np.exp(-0.5 * (x / sigma) ** 2) / sigma)
 
 
 def _over_outline(image: Array, rim: Rim) -> float:

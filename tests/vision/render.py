@@ -211,7 +211,7 @@ def _case(c: _Canvas, front: bool) -> None:
         c.restore(np.concatenate([near, low[::-1]]))
         return
     if not front:
-        _wall(c, half, base)
+        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
         if over:
             c.poly(_ring(r - e, 0, _ALL), base * 1.35)
@@ -221,21 +221,8 @@ def _case(c: _Canvas, front: bool) -> None:
             c.restore(w.project(_ring(inner, 0, _ALL)), outside=True)
         return
     if not over:
-        _wall(c, half, base)
+        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
         c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
-
-
-def _wall(c: _Canvas, half: np.ndarray, base: np.ndarray) -> None:
-    """The outside, brightest a third of the way to the left, as under a lamp there."""
-    w = c.w
-    top, foot = (w.radius, -w.edge_break), (w.radius * 0.7, -w.depth)
-    bend = (w.radius, -8.0)
-    c.hull(np.concatenate([_ring(*at, _ALL) for at in (top, bend, foot)]), base * 0.55)
-    for a in np.split(half[:-1], 36):
-        ends = np.array([a[0], a[-1] + half[1] - half[0]])
-        shade = 0.55 + 0.4 * max(0.0, float(np.cos(a.mean() - half[60])))
-        for upper, lower in ((top, bend), (bend, foot)):
-            c.poly(np.concatenate([_ring(*upper, ends), _ring(*lower, ends[::-1])]), base * shade)
 
 
 def _lever(c: _Canvas) -> None:

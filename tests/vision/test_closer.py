@@ -1,7 +1,8 @@
-"""The three networks that look closely: what they tell follows the picture, not where they were told to look."""
+"""The networks that look closely: what they tell follows the picture, not where they were told to look."""
 
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -110,3 +111,44 @@ def test_training_cuts_a_side_as_measuring_does(
     assert np.abs(cut[0, 3:].numpy() - np.array(asked[0][3:])).max() < 1e-6
     assert float(row[0]) == 63.5
     assert bool(seen[0])
+
+
+def test_training_cuts_a_window_as_measuring_does(
+    fitted: tuple[Photo, rim.Rim, float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    torch = pytest.importorskip("torch")
+    monkeypatch.syspath_prepend(str(Path(closer.__file__).parent / "training"))
+    import crops
+
+    photo, found, y = fitted
+    asked: list[list[np.ndarray]] = []
+    monkeypatch.setattr(closer, "_run", lambda _, channels: asked.append(channels) or np.zeros((96, 96)))
+    monkeypatch.setattr(closer, "_colours", lambda _, px, __: [px[..., 0], px[..., 1], px[..., 1]])
+    at = np.array([1.0, 2.0])
+    start = closer._seen_at(at[:1], at[1:], found.q, found.problem, y)[0]
+    closer.pinpoint(photo.rgb, found.q, found.problem, y, 6.0, start)
+    curve = closer.outline_in_plane(found.q, found.problem, y, False)
+
+    def seen(x: Any, z: Any) -> tuple[Any, Any]:
+        px = closer._seen_at(x[0].numpy(), z[0].numpy(), found.q, found.problem, y)
+        both = torch.tensor(px.transpose(2, 0, 1)[None], dtype=torch.float32)
+        return both[:, [0, 1, 1]], torch.ones_like(x)[:, None]
+
+    point = torch.tensor(at[None], dtype=torch.float32)
+    batch = SimpleNamespace(
+        top=torch.zeros(1),
+        elevation=torch.full((1,), 6.0),
+        tip=point,
+        apex=point,
+        seen=torch.ones(1) * 9,
+        curve=lambda _, x: torch.tensor(np.interp(x.numpy(), curve[:, 0], curve[:, 1]), dtype=torch.float32),
+        classes=lambda x, z: torch.ones_like(x),
+    )
+    monkeypatch.setattr(torch, "rand", lambda *size, **_: torch.full(size, 0.5))
+    monkeypatch.setattr(torch, "randn", lambda *size, **_: torch.zeros(size))
+    cut, aim = crops.window(batch, SimpleNamespace(at=seen))
+    assert [len(channels) for channels in asked] == [10, 5]
+    assert np.abs(cut[0].numpy() - np.array(asked[0])).max() < 0.01
+    assert aim.place[0].tolist() == pytest.approx([47.5, 47.5], abs=1e-4)
+    assert aim.apex[0].tolist() == pytest.approx([47.5, 47.5], abs=1e-4)
+    assert bool(aim.ok[0])

@@ -1,4 +1,4 @@
-"""The tip's edge against what the network tells, and the faint top of a lever that mirrors its background."""
+"""The tip's edge beside what the networks tell, and the faint top of a lever that mirrors its background."""
 
 from dataclasses import replace
 
@@ -7,25 +7,58 @@ import pytest
 
 from tests.vision.render import World, setup_table
 from vision import setup_from_mapping
-from vision.budget import depth_bias, from_its_side
+from vision.budget import depth_bias
+from vision.closer import Place
 from vision.tip import _faint_top, _weighed, given
+
+STEP = (np.arange(96) - 47.5) * 0.08
+
+
+def _told(*places: tuple[float, float, float]) -> Place:
+    """A network's word: places (mm), how far each is spread, and how probable each is."""
+    prob = sum(w * np.exp(-0.5 * ((STEP - at) / spread) ** 2) / spread for at, spread, w in places)
+    prob = np.asarray(prob / np.sum(prob))
+    mean = float(prob @ STEP)
+    return Place(np.zeros(2), float(np.sqrt(prob @ (STEP - mean) ** 2)), STEP, prob)
 
 
 def test_where_edge_and_network_agree_the_edge_decides() -> None:
-    higher, share, u = _weighed([(0.0, 1.0)], 0.02, (0.1, 0.25))
+    higher, u = _weighed([(0.0, 1.0)], 0.02, 0.0, _told((0.1, 0.25, 1.0)))
     assert 0 < higher < 0.03
-    assert share < 0.2
-    assert u < 0.1
+    assert u < 0.25
 
 
-def test_where_they_contradict_each_other_the_uncertainty_covers_both() -> None:
-    higher, _, u = _weighed([(0.0, 1.0)], 0.02, (0.9, 0.1))
-    assert higher - 2 * u < 0 < 0.9 < higher + 2 * u
+def test_an_edge_makes_the_network_surer_where_it_is_and_not_elsewhere() -> None:
+    alone = _told((0.0, 0.15, 1.0))
+    agreed, elsewhere = (_weighed([(at, 1.0)], 0.02, 0.0, alone)[1] for at in (0.0, 0.6))
+    assert agreed < 0.14
+    assert elsewhere > 1.3 * agreed
+
+
+def test_where_they_contradict_each_other_the_network_is_taken_for_what_it_is_worth() -> None:
+    higher, u = _weighed([(0.0, 1.0)], 0.02, 0.0, _told((0.9, 0.1, 1.0)))
+    assert higher == pytest.approx(0.9, abs=0.05)
+    doubtful, wide = _weighed([(0.0, 1.0)], 0.02, 0.0, _told((0.9, 0.1, 0.5), (0.0, 0.3, 0.5)))
+    assert wide > 2 * u
+    assert doubtful - 2 * wide < 0 < 0.9 < doubtful + 2 * wide
+
+
+@pytest.mark.parametrize("spread", [0.1, 0.3])
+def test_a_network_that_the_edge_contradicts_is_believed_a_little_less_than_alone(spread: float) -> None:
+    higher, u = _weighed([(0.5, 1.0)], 0.02, 0.0, _told((-0.4, spread, 1.0)))
+    assert higher == pytest.approx(-0.4, abs=0.08)
+    assert 1.96 * spread < 2 * u < 1.5 * 1.96 * spread
+
+
+def test_seen_from_above_the_highest_point_lies_below_the_edge_and_is_less_sure() -> None:
+    flat, steep = (_weighed([(0.0, 1.0)], 0.02, rise, _told((-0.05, 0.2, 1.0))) for rise in (0.0, 0.2))
+    assert steep[0] < flat[0] - 0.02
+    assert steep[1] > flat[1]
 
 
 @pytest.mark.parametrize(("told", "taken"), [(0.3, 0.3), (0.25, 0.3), (0.0, 0.0)])
 def test_of_two_edges_the_one_that_the_network_tells_is_taken(told: float, taken: float) -> None:
-    higher, _, _ = _weighed([(0.0, 0.3), (0.3, 0.7)], 0.02, (told, 0.08))
+    higher, _ = _weighed([(0.0, 0.3), (0.3, 0.7)], 0.02, 0.0, _told((told, 0.1, 1.0)))
     assert higher == pytest.approx(taken, abs=0.06)
 
 
@@ -44,12 +77,9 @@ def test_a_faint_top_stands_out_of_the_noise_only_when_there_is_one(band: float,
     assert over == pytest.approx(5.0 if found else 0.0, abs=0.6)
 
 
-@pytest.mark.parametrize(("width", "slope", "sideways"), [(5.0, 0.02, False), (2.0, 0.02, True), (5.0, -0.4, True)])
-def test_a_narrow_or_slanting_end_is_stated_with_more_uncertainty(width: float, slope: float, sideways: bool) -> None:
-    setup = setup_from_mapping(setup_table(World()))
-    tip = replace(given(np.zeros(2)), width_mm=width, slope=(slope, 0.01))
-    assert from_its_side(setup, tip) == sideways
+def test_what_a_person_pointed_at_may_be_behind_the_tip_and_what_was_found_is_weighed_already() -> None:
+    setup, tip = setup_from_mapping(setup_table(World())), given(np.zeros(2))
     bias, u = depth_bias(setup, tip, 8.0)
-    across, across_u = depth_bias(setup, replace(tip, width_mm=5.0, slope=(0.0, 0.01)), 8.0)
-    assert bias == across
-    assert u == pytest.approx(across_u * (2 if sideways else 1))
+    assert 0 < bias < u < np.tan(np.radians(8)) * setup.geometry.lever_width_mm / 2
+    assert depth_bias(setup, tip, 0.0) == (0, 0)
+    assert depth_bias(setup, replace(tip, told=True), 8.0) == (0, 0)
