@@ -198,7 +198,7 @@ def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None
     u = float(np.hypot(np.sqrt(cov[7, 7]), setup.target.depth_offset_u_mm))
     scale_u = setup.target.print_scale_u * 180.0
     classes, most = found.classes_mm, setup.geometry.tip_from_axis_mm + _CLASSES_U_MM
-    if classes < -most or (classes > most and u > _DEPTH_U_MM):  # a case may be seen too narrow, hardly too wide
+    if abs(classes) > most and u > _DEPTH_U_MM:
         off, u = -classes, 0.5 * _CLASSES_U_MM
     if abs(off) > setup.geometry.tip_from_axis_mm + 2 * float(np.hypot(u, min(scale_u, 1.0))):
         where = "before" if off < 0 else "behind"
