@@ -44,11 +44,10 @@ class Course:
 
 @dataclass(frozen=True, eq=False)
 class Place:
-    """Where the tip is: ``image`` (2,) px; spread up and down, mm; ``prob`` (M,): how probable it is to lie
-    ``heights_mm`` (M,), ascending, over the place from which it was sought."""
+    """Where the tip is: ``image`` (2,) px; ``prob`` (M,): how probable it is to lie ``heights_mm`` (M,), ascending,
+    over the place from which it was sought."""
 
     image: Array
-    spread_mm: float
     heights_mm: Array
     prob: Array
 
@@ -200,8 +199,7 @@ def pinpoint(
         at = at + np.array([dx, dz])
         if abs(dz) < 4 * _WINDOW_MM and abs(dx) < 12 * _WINDOW_MM:
             break
-    spread = float(np.sqrt(max(rows @ step**2 - dz**2, 0)))
-    return Place(_seen_at(at[:1], at[1:], q, p, y)[0], spread, heights, rows)
+    return Place(_seen_at(at[:1], at[1:], q, p, y)[0], heights, rows)
 
 
 def _shares(score: Array) -> Array:

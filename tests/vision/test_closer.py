@@ -60,8 +60,10 @@ def test_the_tip_is_told_near_the_truth(fitted: tuple[Photo, rim.Rim, float]) ->
     true = WORLD.project(np.array([[WORLD.tip_x, WORLD.tip_y, WORLD.height]]))[0]
     e = adjust.elevation(found.q, y)
     place = closer.pinpoint(photo.rgb, found.q, found.problem, y, e, true + np.array([3.0, 4.0]))
-    off = abs(float((place.image - true)[1])) / found.scale
-    assert off < max(0.3, 2 * place.spread_mm)
+    assert abs(float((place.image - true)[1])) / found.scale < 0.3
+    assert place.prob.sum() == pytest.approx(1)
+    sought = -float((place.image - (true + np.array([3.0, 4.0])))[1]) / found.scale
+    assert float(place.prob @ place.heights_mm) == pytest.approx(sought, abs=0.05)
 
 
 @pytest.mark.parametrize("side", [-1, 1])

@@ -17,9 +17,7 @@ STEP = (np.arange(96) - 47.5) * 0.08
 def _told(*places: tuple[float, float, float]) -> Place:
     """A network's word: places (mm), how far each is spread, and how probable each is."""
     prob = sum(w * np.exp(-0.5 * ((STEP - at) / spread) ** 2) / spread for at, spread, w in places)
-    prob = np.asarray(prob / np.sum(prob))
-    mean = float(prob @ STEP)
-    return Place(np.zeros(2), float(np.sqrt(prob @ (STEP - mean) ** 2)), STEP, prob)
+    return Place(np.zeros(2), STEP, np.asarray(prob / np.sum(prob)))
 
 
 def test_where_edge_and_network_agree_the_edge_decides() -> None:
