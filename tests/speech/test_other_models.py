@@ -77,7 +77,7 @@ print(json.dumps([read.type, read.start, arcs, silent, [str(read.final(s).value)
 
 
 def test_openfst_reads_back_the_graph_that_was_written(tmp_path: Path) -> None:
-    """Source: OpenFst itself, of which the Python package kaldifst is a wrapping; in a process of its own, since libvosk
+    """Source: OpenFst itself, of which the Python package kaldifst is a wrapping. In a process of its own: libvosk
     brings another OpenFst."""
     if find_spec("kaldifst") is None:
         pytest.skip("the package kaldifst is not installed")
