@@ -176,9 +176,9 @@ class Session:
             heard, objections, also = chosen.heard, chosen.objections, chosen.also
         words = [word.text for word in heard.words]
         body = _heard_body(heard, also)
-        before, self._before = self._before, None
-        found = self._finished(before, words, body, heard.words, moment, [clip])
+        found = self._finished(words, body, heard.words, moment, [clip])
         found = found or self._take(words, heard.doubts, body, heard.words, moment, [clip], objections)
+        self._before = None
         if heard.words:
             ended = moment.mono + heard.words[-1].end_s - heard.words[0].start_s
             self._before = Before(tuple(words), ended, moment.session, found[-1].id)
@@ -293,7 +293,6 @@ class Session:
 
     def _finished(
         self,
-        before: Before | None,
         words: Sequence[str],
         body: Mapping[str, Any],
         heard: Sequence[Word],
@@ -301,9 +300,11 @@ class Session:
         media: Sequence[MediaRef],
     ) -> tuple[Recorded, ...]:
         """What words became that finish the sentence before them; nothing if they do not."""
+        before = self._before
         if before is None or not before.breath(moment.mono, moment.session):
             return ()
-        alone = partial(parse, procedure=self._procedure, context=Context(stage=self.view.stage))
+        view = self.view
+        alone = partial(parse, procedure=self._procedure, context=Context(stage=view.stage))
         whole = continued(before.words, words, alone, self._reparse())
         if whole is None:
             return ()
@@ -312,9 +313,9 @@ class Session:
         inner = replace(said_of(whole) or whole, words=whole.words, span=whole.span)
         correction = CorrectionSaid(statement=inner, words=whole.words, span=whole.span)
         candidate = Candidate(correction, doubts=(reason,), confidence=confidence, person=self.technician or None)
-        found = judge(self._procedure, self.view, candidate, moment)
+        found = judge(self._procedure, view, candidate, moment)
         if found[-1].replaces != before.entry:
-            found = judge(self._procedure, self.view, replace(candidate, statement=inner), moment)
+            found = judge(self._procedure, view, replace(candidate, statement=inner), moment)
         entries = [Recorded(_new_id(), entry, moment) for entry in found]
         return self._commit(entries, media, {"heard": {**body, "doubts": [reason], "after": before.entry}})
 

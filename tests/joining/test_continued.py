@@ -10,6 +10,7 @@ import pytest
 
 from capture.bench.continued import BREATH_S
 from capture.bench.session import Session
+from capture.errors import EnvironmentFault
 from capture.judge.entry import Moment, Recorded
 from capture.procedure import find, load_procedure
 from capture.record import Record
@@ -146,3 +147,22 @@ def test_typed_words_are_never_half_of_a_sentence(desk: Desk) -> None:
     speaker.session.typed(["supply", "pressure", "one", "hundred", "p", "s", "i"], desk.moment())
     found = speaker.say("forty p s i", pause=0.5)
     assert all(item.entry.data.get("value") != "140" for item in found)
+
+
+def test_what_could_not_be_stored_still_finishes_its_sentence_when_tried_again(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    speaker = Speaker(desk)
+    speaker.say("supply pressure one hundred")
+
+    def full(*_: object) -> tuple[Recorded, ...]:
+        raise EnvironmentFault("The disk is full; free some space.")
+
+    said_at = speaker.at_s
+    with monkeypatch.context() as patched:
+        patched.setattr(speaker.session, "_commit", full)
+        with pytest.raises(EnvironmentFault):
+            speaker.say("forty p s i", pause=0.9)
+    speaker.at_s = said_at
+    (whole,) = speaker.say("forty p s i", pause=0.9)
+    assert (whole.entry.data["value"], whole.entry.status) == ("140", "unconfirmed")
