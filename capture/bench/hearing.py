@@ -25,17 +25,22 @@ def examples(procedure: Procedure) -> list[str]:
     return [text for text, _ in sentences(procedure, seed=1, count=EXAMPLES)] + readings_of_every_shape(procedure, 1)
 
 
+def expected(
+    procedure: Procedure, wake: Sequence[Sequence[str]] = ()
+) -> tuple[list[str], frozenset[str], dict[str, tuple[str, ...]]]:
+    """What a recogniser is told of a procedure: example sentences, words, pronunciations; ``wake`` are phrases by which
+    the tool is called first."""
+    from capture.phrases import vocabulary
+
+    return with_wake(examples(procedure), wake), vocabulary(procedure), spoken_as(procedure)
+
+
 def recogniser_of(procedure: Procedure, model: Path | None = None, wake: Sequence[Sequence[str]] = ()) -> Recogniser:
-    """A recogniser for the words of ``procedure``, by the embedded model or another; ``wake`` are phrases by which the
-    tool is called first.
+    """A recogniser for the words of ``procedure``, by the embedded model or another; ``wake`` as in ``expected``.
 
     Raises:
         CaptureError: the model cannot be used, or nobody knows how to pronounce some words.
     """
-    from capture.phrases import vocabulary
     from capture.speech import Recogniser
 
-    said = examples(procedure)
-    if wake:
-        said = with_wake(said, wake)
-    return Recogniser(model, said, vocabulary(procedure), spoken_as(procedure))
+    return Recogniser(model, *expected(procedure, wake))

@@ -12,8 +12,7 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
-from capture.bench.hearing import examples
-from capture.phrases import pronunciations, vocabulary
+from capture.bench.hearing import expected
 from capture.procedure import find, load_procedure
 from capture.procedure.language import DIGIT_NAMES, DIGITS, ICAO, LETTERS
 from capture.procedure.model import Procedure
@@ -105,7 +104,7 @@ class Ear:
 
 def job_ear(setup: Setup, **more: Any) -> Ear:
     """The recogniser of the procedure, as the bench makes it."""
-    said, words, spoken = examples(setup.job), vocabulary(setup.job), pronunciations(setup.job)
+    said, words, spoken = expected(setup.job)
     return Ear(model_dir=setup.model, sentences=said, words=words, pronunciations=spoken, **more)
 
 

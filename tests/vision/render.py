@@ -210,19 +210,14 @@ def _case(c: _Canvas, front: bool) -> None:
         low = w.project(_ring(r * 0.5, -w.depth, half))
         c.restore(np.concatenate([near, low[::-1]]))
         return
-    if not front:
-        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
-        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
-        if over:
-            c.poly(_ring(r - e, 0, _ALL), base * 1.35)
-            c.poly(_ring(inner, 0, _ALL), base * 0.75)
-            c.keep()
-            c.poly(_ring(inner, -1.5, _ALL), base * 0.6)
-            c.restore(w.project(_ring(inner, 0, _ALL)), outside=True)
-        return
-    if not over:
-        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
-        c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
+    c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r, -8, _ALL), _ring(r * 0.7, -w.depth, _ALL)]), base * 0.8)
+    c.hull(np.concatenate([_ring(r, -e, _ALL), _ring(r - e, 0, _ALL)]), base * 1.15)
+    if over:
+        c.poly(_ring(r - e, 0, _ALL), base * 1.35)
+        c.poly(_ring(inner, 0, _ALL), base * 0.75)
+        c.keep()
+        c.poly(_ring(inner, -1.5, _ALL), base * 0.6)
+        c.restore(w.project(_ring(inner, 0, _ALL)), outside=True)
 
 
 def _lever(c: _Canvas) -> None:

@@ -265,21 +265,26 @@ HD V onb(V n, float a, float b, float c) {
     V u = unit(cross(n, t)), w = cross(n, u);
     return u * a + w * b + n * c;
 }
+// what a ray along d found at p: the normal towards it, colour and material
+HD void found(const Scene& S, V p, V d, int mat, V* n, V* c, Material* m) {
+    int obj;
+    if (mat == M_BENCH) *n = v3(0, 0, 1);
+    else if (mat == M_WALL) *n = v3(0, -1, 0);
+    else { scene_sdf(S, p, &mat, &obj); *n = normal(S, p); }
+    if (dot(*n, d) > 0) *n = *n * -1;
+    *c = surface(S, p, mat, m);
+}
 HD V radiance(const Scene& S, V o, V d, Rng& g) {
     V L = v3(0, 0, 0), T = v3(1, 1, 1);
     bool see = true;
     float start = 0;
     for (int k = 0; k < 5; k++) {
         float t = start;
-        int mat, obj;
+        int mat;
         if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, see); break; }
-        V p = o + d * t, n;
-        if (mat == M_BENCH) n = v3(0, 0, 1);
-        else if (mat == M_WALL) n = v3(0, -1, 0);
-        else { scene_sdf(S, p, &mat, &obj); n = normal(S, p); }
-        if (dot(n, d) > 0) n = n * -1;
+        V p = o + d * t, n, c;
         Material m;
-        V c = surface(S, p, mat, &m);
+        found(S, p, d, mat, &n, &c, &m);
         float cosi = fmaxf(-dot(n, d), 0), fr = m.spec + (1 - m.spec) * powf(1 - cosi, 5.0f);
         p = p + n * 0.004f;
         if (m.metal > 0.5f || rnd(g) < fr) {
@@ -326,15 +331,11 @@ HD V quick(const Scene& S, V o, V d, Rng& g) {
     float start = 0;
     for (int k = 0; k < 3; k++) {
         float t = start;
-        int mat, obj;
+        int mat;
         if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, see); break; }
-        V p = o + d * t, n;
-        if (mat == M_BENCH) n = v3(0, 0, 1);
-        else if (mat == M_WALL) n = v3(0, -1, 0);
-        else { scene_sdf(S, p, &mat, &obj); n = normal(S, p); }
-        if (dot(n, d) > 0) n = n * -1;
+        V p = o + d * t, n, c;
         Material m;
-        V c = surface(S, p, mat, &m);
+        found(S, p, d, mat, &n, &c, &m);
         float f5 = powf(1 - fmaxf(-dot(n, d), 0), 5.0f);
         V spec = m.metal > 0.5f ? c + (v3(1, 1, 1) - c) * f5 : v3(1, 1, 1) * (m.spec + (1 - m.spec) * f5);
         p = p + n * 0.004f;
@@ -377,16 +378,13 @@ HD V quick(const Scene& S, V o, V d, Rng& g) {
 // plain shading without noise: even light from all round, lamps that are points, a highlight, no mirrors
 HD V plain(const Scene& S, V o, V d) {
     float t = 0;
-    int mat, obj;
+    int mat;
     V sky = v3(S.sky[0], S.sky[1], S.sky[2]), ground = v3(S.ground[0], S.ground[1], S.ground[2]);
     if (!trace(S, o, d, &t, 1500.0f, &mat)) { float k = clampf(0.5f + 1.5f * d.z, 0, 1); return sky * k + ground * (1 - k); }
-    V p = o + d * t, n;
-    if (mat == M_BENCH) n = v3(0, 0, 1);
-    else if (mat == M_WALL) n = v3(0, -1, 0);
-    else { scene_sdf(S, p, &mat, &obj); n = normal(S, p); }
-    if (dot(n, d) > 0) n = n * -1;
+    V p = o + d * t, n, c;
     Material m;
-    V c = surface(S, p, mat, &m), mirror = d - n * (2 * dot(d, n));
+    found(S, p, d, mat, &n, &c, &m);
+    V mirror = d - n * (2 * dot(d, n));
     p = p + n * 0.004f;
     float up = 0.5f + 0.5f * n.z, open = 1 - S.hollow * (1 - openness(S, p, n));
     V L = c * (sky * up + ground * (1 - up)) * open;

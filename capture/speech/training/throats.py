@@ -35,6 +35,7 @@ class Throat:
     melody: float
     formants: float
     breath: float
+    """To this power the voice's noisiness is taken: 0 whispers."""
     drag: tuple[float, ...]
     """Tempo at evenly spaced moments."""
 
@@ -81,8 +82,7 @@ def change(clip: Clip, r: random.Random) -> Clip:
     bins = np.arange(envelope.shape[1])
     source = np.clip(bins / t.formants, 0, bins[-1])
     envelope = np.exp(between(np.log(between(envelope, at) + 1e-16).T, source).T)
-    breathing = np.zeros_like(noisiness) + 1.0 if t.breath == 0.0 else noisiness**t.breath
-    noisiness = between(between(breathing, at).T, source).T
+    noisiness = between(between(noisiness**t.breath, at).T, source).T
     y = pyworld.synthesize(
         tune[at.round().astype(int)],
         np.ascontiguousarray(envelope),
