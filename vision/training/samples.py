@@ -1,23 +1,33 @@
 # mypy: ignore-errors
 # ruff: noqa: T201
-"""Renders the views on which the networks are trained, with what is true in them."""
+"""Renders the views on which the networks are trained, with what is true in them.
+
+``python samples.py FOLDER FIRST_SEED COUNT SECONDS`` leaves them in FOLDER for ``train.py``, so that several graphics
+processors can draw for one.
+"""
 
 from __future__ import annotations
 
 import math
 import os
+import pickle
+import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
-from scenes import Drawn, Scene, Tracer, draw
+from scenes import Drawn, Scene, Tracer, compile_tracer, draw
 
 PITCH, WIDE, HIGH = 0.10, 940, 540
 """Of a rendered view of the lever's plane: mm a pixel, columns, rows; its middle column lies on the case's axis."""
 GRID = np.linspace(-40, 40, 321)
 """Where (x, mm) the outlines are told."""
 DOWN = 3.0
+SPP = int(os.environ.get("SEE_SPP", "12"))
+"""Rays a pixel."""
+_FILE = 100
 
 
 @dataclass
@@ -142,3 +152,37 @@ def many(tracer: Tracer, first: int, count: int, spp: int, seconds: float) -> li
 
     with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as pool:
         return [s for s in pool.map(one, range(first, first + count)) if s is not None]
+
+
+def kept(folder: Path, count: int) -> list[Sample]:
+    """Up to ``count`` of the samples that :func:`main` left in ``folder``."""
+    out: list[Sample] = []
+    for path in sorted(folder.glob("*.samples"), key=lambda p: p.name[::-1]):
+        if len(out) < count:
+            out += pickle.loads(path.read_bytes())
+    return out[:count]
+
+
+def main() -> None:
+    """Render ``FIRST_SEED`` on until the count or the time is reached."""
+    folder, first, count, seconds = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), float(sys.argv[4])
+    end = time.time() + seconds
+    own = folder / f"{first}"
+    own.mkdir(parents=True, exist_ok=True)
+    tracer = Tracer(compile_tracer(own))
+    made = 0
+    for seed in range(first, first + count, _FILE):
+        if time.time() > end:
+            break
+        some = many(tracer, seed, min(_FILE, first + count - seed), SPP, end - time.time())
+        path = folder / f"{seed:09d}.tmp"
+        path.write_bytes(pickle.dumps(some, protocol=5))
+        path.replace(path.with_suffix(".samples"))
+        made += len(some)
+    print(f"{made} samples from {first}", flush=True)
+
+
+if __name__ == "__main__":
+    from samples import main as under_its_own_name  # what is pickled must not be told as __main__'s
+
+    under_its_own_name()

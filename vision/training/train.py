@@ -1,12 +1,13 @@
 # mypy: ignore-errors
 # ruff: noqa: T201
-"""Trains the networks of ``vision`` on scenes drawn by ``scenes.py``: ``python train.py OUT SECONDS [CHECKPOINT]``.
+"""Trains the networks of ``vision`` on scenes drawn by ``scenes.py``: ``python train.py OUT SECONDS [CHECKPOINT ...]``.
 
-A third of the time goes into rendering (``SEE_RENDER``), the rest into training. From a CHECKPOINT of smaller networks
-the weights are taken over where they fit. Leaves ``networks.pt``, ``train.log``
-and the ``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and
-judged is the running mean of the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants
-a GPU and nvcc.
+A third of the time goes into rendering (``SEE_RENDER``), the rest into training; or the scenes are those of a folder
+that ``samples.py`` filled (``SEE_FROM``). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are
+taken over where they fit, of several those of the last that has them. Leaves ``networks.pt``, ``train.log`` and the
+``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and judged is
+the running mean of the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and
+nvcc.
 """
 
 from __future__ import annotations
@@ -37,20 +38,21 @@ from crops import (
     window,
 )
 from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make, take_over
-from samples import many
+from samples import SPP, kept, many
 from scenes import Tracer, compile_tracer
 
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
-SPP = int(os.environ.get("SEE_SPP", "12"))
+NETS = [name for name in os.environ.get("SEE_NETS", "").split(",") if name] or list(INPUT_SIZE)
 VALIDATION, COUNT_VALIDATION = 9_000_000, int(os.environ.get("SEE_VALID", "160"))
 BATCH, PARTS = int(os.environ.get("SEE_BATCH", "8")), int(os.environ.get("SEE_PARTS", "3"))
 """Scenes that are photographed alike (blur, pixels a millimetre), and how many such groups make a step."""
+LOSSES = {"segment": view_loss, "edge": edge_loss, "side": side_loss, "tip": tip_loss, "tip_near": tip_loss}
 KEEPS = 0.999
 """How much of the running mean of the weights is kept in a step."""
 
 
 def export(nets: torch.nn.ModuleDict, out: Path) -> None:
-    """Write ``segment.onnx``, ``edge.onnx``, ``tip.onnx`` and ``side.onnx``."""
+    """Write ``segment.onnx`` and so on."""
     for name, net in nets.items():
         still = copy.deepcopy(net).cpu().float().eval()
         torch.onnx.export(
@@ -76,42 +78,39 @@ def figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
 
 def _figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
     inter, union = np.zeros(5), np.zeros(5)
-    edge: dict[bool, list[np.ndarray]] = {False: [], True: []}
-    tips: list[np.ndarray] = []
-    apexes: list[np.ndarray] = []
-    sides: list[np.ndarray] = []
+    off: dict[str, list[np.ndarray]] = {}
 
-    def off(logp: torch.Tensor, place: torch.Tensor, ok: torch.Tensor, mm: float) -> np.ndarray:
+    def note(what: str, logp: torch.Tensor, place: torch.Tensor, ok: torch.Tensor, mm: float) -> None:
         mean, sd = told(logp)
-        return (torch.stack([mean - place, sd], 1)[ok] * mm).cpu().numpy()
+        off.setdefault(what, []).append((torch.stack([mean - place, sd], 1)[ok] * mm).cpu().numpy())
 
     for k in range(0, len(data.top), BATCH):
         b = data.pick(torch.arange(k, min(k + BATCH, len(data.top)), device=DEVICE), False)
         r = b.raster()
-        x, y = view(b, r)
-        p = nets["segment"](x).argmax(1)
-        for c in range(5):
-            inter[c] += ((p == c) & (y == c)).sum().item()
-            union[c] += ((p == c) | (y == c)).sum().item()
-        for near in (False, True):
+        if "segment" in nets:
+            x, y = view(b, r)
+            p = nets["segment"](x).argmax(1)
+            for c in range(5):
+                inter[c] += ((p == c) & (y == c)).sum().item()
+                union[c] += ((p == c) | (y == c)).sum().item()
+        for near in (False, True) if "edge" in nets else ():
             x, row, ok = strip(b, r, near)
             mean, sd = told(edge_scores(nets["edge"](x)))
             w = torch.where(ok, 1 / (sd**2 + 0.25), torch.zeros_like(sd))
             err = ((mean - row) * w).sum(1) / w.sum(1).clamp(min=1e-6)
-            edge[near].append((err[ok.sum(1) > 40] * STRIP[2]).cpu().numpy())
+            err = torch.stack([err, torch.zeros_like(err)], 1)[ok.sum(1) > 40] * STRIP[2]
+            off.setdefault("inner edge" if near else "outer edge", []).append(err.cpu().numpy())
         x, aim = window(b, r)
-        z = nets["tip"](x)
-        tips.append(off(tip_scores(z[:, :1])[0], aim.place[:, 0], aim.ok, WINDOW[2]))
-        apexes.append(off(tip_scores(z[:, 2:])[0], aim.apex[:, 0], aim.apex_ok, WINDOW[2]))
-        for right in (False, True):
+        for name in ("tip", "tip_near"):
+            if name in nets:
+                z = nets[name](x[:, : INPUT_SIZE[name][0]])
+                note(name, tip_scores(z[:, :1])[0], aim.place[:, 0], aim.ok, WINDOW[2])
+                note(f"{name} seen highest", tip_scores(z[:, 2:])[0], aim.apex[:, 0], aim.apex_ok, WINDOW[2])
+        for right in (False, True) if "side" in nets else ():
             x, row, ok = side(b, r, right)
-            sides.append(off(side_scores(nets["side"](x)), row, ok, SIDE[2]))
-    e = [np.abs(np.concatenate(edge[k])) for k in (False, True)]
-    return (
-        f"IoU {np.round(inter / np.maximum(union, 1), 3)} outer edge mm {_typical(e[0])} inner {_typical(e[1])} "
-        f"tip {_spread(np.concatenate(tips))} seen highest "
-        f"{_spread(np.concatenate(apexes))} side {_spread(np.concatenate(sides))}"
-    )
+            note("side", side_scores(nets["side"](x)), row, ok, SIDE[2])
+    overlap = f"IoU {np.round(inter / np.maximum(union, 1), 3)} " if "segment" in nets else ""
+    return overlap + " ".join(f"{what} {_spread(np.concatenate(v))}" for what, v in off.items())
 
 
 def _typical(v: np.ndarray) -> str:
@@ -120,36 +119,36 @@ def _typical(v: np.ndarray) -> str:
 
 def _spread(v: np.ndarray) -> str:
     z = np.abs(v[:, 0])
+    off = f"{_typical(z)} middle {np.median(v[:, 0]) if len(v) else 0:+.4f}"
     within = np.mean(z < 2 * v[:, 1]) if len(v) else 0
-    return f"{_typical(z)} within two spreads {within:.3f} of {_typical(v[:, 1])}"
+    return f"{off} within two spreads {within:.3f} of {_typical(v[:, 1])}" if v[:, 1].any() else off
 
 
 def losses(nets: torch.nn.ModuleDict, data: Batch, parts: int, layout: torch.memory_format) -> torch.Tensor:
-    """Losses (4,) of all networks on freshly photographed scenes, ``parts`` groups of them."""
+    """Losses of all networks on freshly photographed scenes, ``parts`` groups of them."""
     n = len(data.top)
-    made: list[list[tuple[torch.Tensor, ...]]] = []
+    made: dict[str, list[tuple[torch.Tensor, ...]]] = {name: [] for name in nets}
     windows: list[tuple[torch.Tensor, Aim]] = []
     with torch.no_grad():
         for _ in range(parts):
             b = data.pick(torch.randint(0, n, (BATCH,), device=DEVICE), bool(torch.rand(()) < 0.5))
             r = b.raster()
-            strips = [strip(b, r, near) for near in (False, True)]
-            windows += [window(b, r) for _ in range(3)]
-            beside = [side(b, r, right) for right in (False, True)]
-            made.append([view(b, r), *(_joined(v) for v in (strips, beside))])
-        (vx, vy), (ex, er, eo), (sx, sr, so) = (_joined(v) for v in zip(*made, strict=True))
-        tx, aim = torch.cat([x for x, _ in windows]), Aim.joined([a for _, a in windows])
-        vx, ex, tx, sx = (x.nan_to_num().contiguous(memory_format=layout) for x in (vx, ex, tx, sx))
+            if "segment" in nets:
+                made["segment"].append(view(b, r))
+            if "edge" in nets:
+                made["edge"] += [strip(b, r, near) for near in (False, True)]
+            if "side" in nets:
+                made["side"] += [side(b, r, right) for right in (False, True)]
+            if "tip" in nets or "tip_near" in nets:
+                windows += [window(b, r) for _ in range(3)]
+        joined = {name: _joined(some) for name, some in made.items() if some}
+        if windows:
+            x, aim = torch.cat([x for x, _ in windows]), Aim.joined([a for _, a in windows])
+            joined |= {name: (x[:, : INPUT_SIZE[name][0]], aim) for name in ("tip", "tip_near") if name in nets}
+        seen = {name: v[0].nan_to_num().contiguous(memory_format=layout) for name, v in joined.items()}
     with torch.autocast(DEVICE, torch.bfloat16, enabled=DEVICE == "cuda"):
-        zv, ze, zt, zs = nets["segment"](vx), nets["edge"](ex), nets["tip"](tx), nets["side"](sx)
-    return torch.stack(
-        [
-            view_loss(zv.float(), vy),
-            edge_loss(ze.float(), er, eo),
-            tip_loss(zt.float(), aim),
-            side_loss(zs.float(), sr, so),
-        ]
-    )
+        told_by = {name: nets[name](x) for name, x in seen.items()}
+    return torch.stack([LOSSES[name](z.float(), *joined[name][1:]) for name, z in told_by.items()])
 
 
 def _joined(many: list[tuple[torch.Tensor, ...]]) -> tuple[torch.Tensor, ...]:
@@ -195,7 +194,7 @@ def follow_weights(mean: torch.nn.ModuleDict, nets: torch.nn.ModuleDict, steps: 
                 a.copy_(b)
 
 
-def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
+def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
     """Render, train, save."""
     out.mkdir(parents=True, exist_ok=True)
     log = (out / "train.log").open("a", buffering=1)
@@ -206,12 +205,12 @@ def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
 
     torch.manual_seed(1)
     torch.backends.cudnn.benchmark = True
-    nets = make()
+    nets = chosen()
     runs, steps, scenes = 0, 0, 0
-    if start is not None and start.exists():
-        kept = torch.load(start, map_location="cpu")
-        take_over(nets, kept["nets"])
-        runs, steps, scenes = kept["runs"], kept["steps"], kept["scenes"]
+    for start in starts:
+        before = torch.load(start, map_location="cpu")
+        take_over(nets, before["nets"])
+        runs, steps, scenes = before["runs"], before["steps"], before["scenes"]
     nets.to(DEVICE)
     mean = copy.deepcopy(nets)
     tracer = Tracer(compile_tracer(out))
@@ -221,7 +220,10 @@ def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
     say(f"{len(valid.top)} scenes kept to judge by: {figures(mean, valid)}")
     budget = float(os.environ.get("SEE_RENDER", "0.33")) * left
     limit = int(os.environ.get("SEE_SCENES", "14000"))
-    data = Batch.of(many(tracer, 1_000_000 * (runs % 8), limit, SPP, budget), DEVICE)
+    drawn = os.environ.get("SEE_FROM")
+    some = kept(Path(drawn), limit) if drawn else many(tracer, 1_000_000 * (runs % 8), limit, SPP, budget)
+    data = Batch.of(some, DEVICE)
+    del some
     n = len(data.top)
     say(f"{n} scenes rendered")
     opt = torch.optim.AdamW(nets.parameters(), 1e-3, weight_decay=1e-2)
@@ -264,22 +266,30 @@ def train(out: Path, seconds: float, start: Path | None, began: float) -> None:
             saved = time.time()
     save()
     say(f"step {steps} skipped {skipped} {figures(mean, valid)}")
+    trained_on = data.pick(torch.arange(min(n, len(valid.top)), device=DEVICE), False)
+    say(f"on scenes trained on: {figures(mean, trained_on)}")
     try:
         export(mean, out)
     except Exception as error:  # the weights are saved: they can be exported elsewhere
         say(f"not exported: {error!r}")
 
 
+def chosen() -> torch.nn.ModuleDict:
+    """The networks that are wanted."""
+    return torch.nn.ModuleDict({name: net for name, net in make().items() if name in NETS})
+
+
 def main() -> None:
     """As the module says."""
     began = time.time()
     out, seconds = Path(sys.argv[1]), float(sys.argv[2])
-    start = Path(sys.argv[3]) if len(sys.argv) > 3 else None
+    starts = [Path(p) for p in sys.argv[3:]]
     if seconds > 0:
-        train(out, seconds, start, began)
+        train(out, seconds, starts, began)
         return
-    nets = make()
-    take_over(nets, torch.load(start, map_location="cpu")["nets"])
+    nets = chosen()
+    for start in starts:
+        take_over(nets, torch.load(start, map_location="cpu")["nets"])
     export(nets, out)
 
 
