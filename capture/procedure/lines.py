@@ -23,10 +23,11 @@ class Lines:
         self._lines = dict(lines)
 
     def at(self, path: Path) -> int:
-        """The line of ``path``, or of the nearest thing around it that has one; 1 for the root."""
-        while path and path not in self._lines:
+        """The line of ``path`` (of a list of tables: of its first), or of the nearest thing around it that has one; 1
+        for the root."""
+        while path and path not in self._lines and (*path, 0) not in self._lines:
             path = path[:-1]
-        return self._lines.get(path, 1)
+        return self._lines.get(path) or self._lines.get((*path, 0), 1)
 
 
 def scan(text: str) -> Lines:

@@ -48,7 +48,11 @@ def check_spoken(data: Data, report: Report) -> None:
                                      "choose another answer or name.")  # fmt: skip
     _wake(data, {words for words, _, _ in subjects}, report)
     for i, counter in enumerate(data["counter"]):
-        _collisions(list(_names(counter["direction"], ("counter", i, "direction"))), report)
+        ways = list(_names(counter["direction"], ("counter", i, "direction")))
+        _collisions(ways, report)
+        for words, what, path in ways:
+            if words[0] in lang.NUMBER_WORDS | lang.CONNECTIVES:
+                report(path, f"{what} begins with '{words[0]}', a word of numbers; choose another.")
 
 
 def _wake(data: Data, subjects: set[tuple[str, ...]], report: Report) -> None:
@@ -70,8 +74,8 @@ def _names(items: Any, path: Path) -> Iterator[Named]:
 
 
 def _collisions(names: list[Named], report: Report) -> None:
-    first: dict[tuple[str, ...], str] = {}
+    first: dict[tuple[str, ...], tuple[str, Path]] = {}
     for words, what, path in names:
-        if words in first and first[words] != what:
-            report(path, f"{what} and {first[words]} are both said '{' '.join(words)}'; choose another name.")
-        first.setdefault(words, what)
+        other, place = first.setdefault(words, (what, path))
+        if place != path:
+            report(path, f"{what} and {other} are both said '{' '.join(words)}'; choose another name.")
