@@ -36,10 +36,14 @@ def check(file: str, as_json: bool) -> int:
     from capture.bench.pronounceable import check_pronounceable
     from capture.errors import ProcedureError
     from capture.procedure import find, load_procedure
+    from capture.speech import NoPronunciation
 
     try:
         procedure = load_procedure(find(file))
-        check_pronounceable(procedure)
+        try:
+            check_pronounceable(procedure)
+        except NoPronunciation as unknown:
+            raise ProcedureError(file, [str(unknown)]) from None
     except ProcedureError as error:
         if not as_json:
             raise

@@ -49,6 +49,8 @@ def read_audio(source: str | Path | bytes, name: str | None = None) -> Audio:
     """
     label = name or (Path(source).name if not isinstance(source, bytes) else "sound")
     data = source if isinstance(source, bytes) else _load(Path(source), label)
+    if not data:
+        raise AudioError(f"{label} is empty; record or copy it again.")
     if data[:4] == b"RIFF" and data[8:12] == b"WAVE":
         samples, rate = _wav(data, label)
     elif data[:4] in (b"fLaC", b"OggS"):

@@ -35,6 +35,6 @@ class NoPronunciation(VocabularyError):
         self.words = words
         names = ", ".join(repr(w) for w in words)
         super().__init__(
-            f"No pronunciation is known for {names}; give one in the procedure as phones, such as "
-            f"'HH AH L OW', or use another word."
+            f"No pronunciation is known for {names}; give one in the procedure, under [pronunciations] as phones, "
+            f'such as hello = ["HH AH L OW"], or use another word.'
         )

@@ -80,3 +80,17 @@ def test_procedure_check_names_every_fault(capsys: pytest.CaptureFixture[str], t
     code, out, _ = run(capsys, "procedure", "check", str(bad), "--json")
     assert code == 2
     assert len(json.loads(out)["faults"]) == 2
+
+
+def test_a_word_that_nobody_can_pronounce_is_a_fault_of_the_file(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    bad = tmp_path / "bad.toml"
+    text = shipped()["lever_valve"].read_text(encoding="utf-8")
+    bad.write_text(text.replace('spoken = ["spring pin"]', 'spoken = ["spring zqxwv"]'), encoding="utf-8")
+    code, out, err = run(capsys, "procedure", "check", str(bad))
+    assert (code, out) == (2, "")
+    assert f"{bad}: 1 fault" in err
+    code, out, _ = run(capsys, "procedure", "check", str(bad), "--json")
+    assert code == 2
+    assert "'zqxwv'; give one in the procedure, under [pronunciations]" in json.loads(out)["faults"][0]

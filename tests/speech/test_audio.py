@@ -68,7 +68,7 @@ def test_flac(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"", "neither WAV"),
+        (b"", "is empty; record or copy it again"),
         (b"hello world, no sound here", "neither WAV"),
         (wav(tone(16000), 16000, 16)[:-100], "cut off: 100 bytes"),
         (wav(np.zeros(0), 16000, 16), "no sound"),
