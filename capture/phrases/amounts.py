@@ -87,19 +87,22 @@ class Amounts:
                 yield after, unit
 
     def _more(self, words: Words, at: int, first: Amount) -> Iterator[tuple[int, Amount]]:
-        """ "one turn and a half", "one turn and thirty degrees": for turns only, since elsewhere what follows the
-        "and" is more likely a new entry."""
-        if words[at : at + 1] != ("and",) or first.value.denominator != 1 or first.unit != "turn":
+        """ "one turn and a half", "one turn and thirty degrees", "two minutes thirty seconds": for turns and minutes
+        only, since elsewhere what follows the "and" is more likely a new entry. Minutes and seconds are seconds."""
+        linked = words[at : at + 1] == ("and",)
+        if first.value.denominator != 1 or first.unit not in ("turn", "min") or not (linked or first.unit == "min"):
             return
-        for end, number in match_number(words, at + 1, self._boundary):
-            rest = next(self._units(words, end), None)
+        for end, number in match_number(words, at + linked, self._boundary):
+            rest, unit = next(self._units(words, end), None), first.unit
             total = None
-            if number.fraction and not number.wants_unit and 0 < number.value < 1 and end == len(words):
+            if linked and number.fraction and not number.wants_unit and 0 < number.value < 1 and end == len(words):
                 total, after = first.value + number.value, end
-            elif rest and rest[1] == "deg" and number.value > 0:
+            elif rest and (unit, rest[1]) == ("turn", "deg") and number.value > 0:
                 total, after = first.value + number.value / 360, rest[0]
+            elif rest and (unit, rest[1]) == ("min", "s") and first.value >= 0 and 0 < number.value < 60:
+                total, after, unit = 60 * first.value + number.value, rest[0], "s"
             if total is not None:
-                yield after, Amount(total, exact_decimal(total), first.unit)
+                yield after, Amount(total, exact_decimal(total), unit)
 
     def sample(self, rng: Random, taken: Taken) -> tuple[Words, Amount]:
         """See `Slot.sample`."""

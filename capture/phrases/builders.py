@@ -41,7 +41,7 @@ def reading(spot: Spot, taken: Taken) -> st.Said:
         return spot.refused(
             "bad_number", f"{field.name}: that fraction has no finite decimal; say the value as a decimal.", field.id
         )
-    if amount.unit is None:
+    if amount.unit is None or (amount.unit == "deg" and field.quantity == "temperature"):
         return _without_unit(spot, field, amount, amount.text)
     if amount.unit not in field.units:
         return spot.refused("wrong_unit", _wrong_unit(field, amount.unit), field.id)

@@ -23,7 +23,7 @@ Edge = Literal["closed", "open"]
 
 @dataclass(frozen=True)
 class Form:
-    """One way of saying one kind of statement. ``weight``: its share in generated sentences."""
+    """One way of saying one kind of statement. ``weight``: share in generated sentences, 0 if only taken."""
 
     kind: str
     template: str
@@ -38,17 +38,18 @@ FORMS: tuple[Form, ...] = (
     Form("turn", "[{turn}] [the] {counter} [{link}] {direction} [by] {amount}", make.turn, 8),
     Form("turn", "[{turn}] [the] {counter} [{link}] [by] {amount} {direction}", make.turn, 4, right="closed"),
     Form("turn", "{amount} {direction} [on] [the] {counter}", make.turn, 2, left="open", right="closed"),
+    Form("turn", "{direction} [the] {counter} [by] {amount}", make.turn, 0, left="open"),
     Form("check", "{check} [{link}] {answer}", make.check, 10),
     Form("part", "[{count}] [{age}] {part} {action}", make.part, 5, left="open", right="closed"),
     Form("part", "[{count}] [{age}] {part} {fitted} {lot} {code}", make.part, 5, left="open"),
     Form("part", "[{count}] [{age}] {part} {lot} {code} {fitted}", make.part, 2, left="open", right="closed"),
     Form("part", "{action} [the] [{count}] [{age}] {part}", make.part, 3, right="closed"),
     Form("part", "{fitted} [the] [{count}] [{age}] {part} {lot} {code}", make.part, 3),
-    Form("instrument", "[{using}] {instrument} [{serial}] {code} {due} {date}", make.instrument, 5),
-    Form("instrument", "{using} {instrument} [{serial}] {code}", make.instrument, 2),
+    Form("instrument", "[{using} [the]] {instrument} [{serial}] {code} {due} {date}", make.instrument, 5),
+    Form("instrument", "{using} [the] {instrument} [{serial}] {code}", make.instrument, 2),
     Form("instrument", "{instrument} {serial} {code}", make.instrument, 1),
-    Form("instrument", "{using} {instrument}", make.bare_instrument, 1),
-    Form("instrument", "[{using}] {instrument} [is] {due} {date}", make.instrument, 2),
+    Form("instrument", "{using} [the] {instrument}", make.bare_instrument, 1),
+    Form("instrument", "[{using} [the]] {instrument} [is] {due} {date}", make.instrument, 2),
     Form("identity", "{identity} [{link}] {code}", make.identity, 7),
     Form("stage", "{begin} {stage}", make.stage, 6, right="closed"),
     Form("stage", "{stage} stage", make.stage, 1, right="closed"),

@@ -162,7 +162,7 @@ class _Parser:
 
     def _found(self, at: int, end: int, form: Form, statement: Statement, taken: dict[str, Any]) -> Piece:
         left, right = form.left == "open", form.right == "open"
-        if getattr(taken.get("amount"), "unit", None) is not None:
+        if _ended_by_unit(form, statement, taken.get("amount")):
             right = False
         if form.kind == "command" and taken["command"] in HARMLESS:
             left = right = False
@@ -182,6 +182,14 @@ class _Parser:
     def _spot(self, at: int, end: int) -> make.Spot:
         span = (self._source[at], self._source[end - 1] + 1)
         return make.Spot(words=" ".join(self._heard[span[0] : span[1]]), span=span)
+
+
+def _ended_by_unit(form: Form, statement: Statement, amount: Any) -> bool:
+    """Whether the unit that was said ends the value: seconds may follow minutes, a second word the "degrees" of a
+    temperature, the right way one that was said first."""
+    unit = getattr(amount, "unit", None)
+    assumed = getattr(statement, "unit_assumed", False)
+    return unit not in (None, "min") and not assumed and not form.template.startswith("{direction}")
 
 
 def _corrects(pieces: list[Piece], adjacent: bool) -> bool:

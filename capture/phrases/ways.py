@@ -130,14 +130,23 @@ def unit(id_: str, value: Fraction, rng: Random) -> Words:
 
 
 def amount(value: Decimal, unit_id: str, rng: Random) -> Words:
-    """A value with its unit, now and then as "half a millimetre"."""
+    """A value with its unit, now and then as "half a millimetre" or "two minutes ten seconds"."""
     one = UNITS[unit_id].spoken_one
+    if unit_id == "s" and value > 60 and value % 60 and value == int(value) and rng.random() < 0.3:
+        return minutes(int(value), rng)
     if one and Fraction(1, 100) < Fraction(value) < 1 and rng.random() < 0.3:
         part = mixed(Fraction(value), rng)
         if part:
             article = "an" if one[0] in "aeiou" else "a"
             return (*((part[1],) if part[1] == "half" else (*part, "of")), article, *one.split())
     return (*number(value, rng), *unit(unit_id, Fraction(value), rng))
+
+
+def minutes(seconds: int, rng: Random) -> Words:
+    """Some seconds as minutes and seconds."""
+    parts = (("min", seconds // 60), ("s", seconds % 60))
+    whole_minutes, rest = ((*cardinal(count), *unit(id_, Fraction(count), rng)) for id_, count in parts)
+    return (*whole_minutes, *rng.choice(((), ("and",))), *rest)
 
 
 def turns(value: Fraction, rng: Random) -> Words:

@@ -125,7 +125,7 @@ OPENERS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 OLD, NEW = "old", "new"
 BOTH, ALL = "both", "all"
-LOT: tuple[str, ...] = ("lot", "lot number", "batch")
+LOT: tuple[str, ...] = ("lot", "lot number", "batch", "batch number")
 SERIAL: tuple[str, ...] = ("serial", "serial number", "number")
 DUE: tuple[str, ...] = ("calibration due", "due", "calibrated until", "valid until")
 

@@ -27,6 +27,12 @@ def desk(tmp_path: Path) -> Iterator[Desk]:
         yield Desk(record, PROCEDURE)
 
 
+@pytest.fixture
+def desk_of_reducer(tmp_path: Path) -> Iterator[Desk]:
+    with Record.create(tmp_path / "record") as record:
+        yield Desk(record, load_procedure(find("pressure_reducer")))
+
+
 class Speaker:
     """Says pieces of sentences into one job, with pauses between them."""
 
@@ -130,6 +136,14 @@ def test_correction_and_then_the_value_is_no_sentence_in_two_pieces(desk: Desk) 
     speaker.say("correction", pause=2.0)
     again = speaker.say("two point four millimetres", pause=0.8)[-1]
     assert (again.entry.status, again.entry.data["value"]) == ("accepted", "2.4")
+
+
+def test_seconds_after_a_breath_belong_to_the_minutes_before(desk_of_reducer: Desk) -> None:
+    speaker = Speaker(desk_of_reducer)
+    (half,) = speaker.say("hold time two minutes")
+    (whole,) = speaker.say("thirty seconds", pause=0.9)
+    kept = (whole.entry.data["value"], whole.entry.data["unit"], whole.entry.status, whole.entry.replaces)
+    assert kept == ("150", "s", "unconfirmed", half.id)
 
 
 def test_an_older_reading_is_never_replaced_by_a_sentence_in_two_pieces(desk: Desk) -> None:

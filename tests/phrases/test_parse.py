@@ -85,6 +85,9 @@ def test_readings(words: str, expected: tuple[Any, ...], valve: Procedure) -> No
         ("cap torque two thirty inch pounds", reading("cap_torque", "230", "inlb")),
         ("hold time two minutes", reading("hold_time", "2", "min")),
         ("hold time one twenty seconds", reading("hold_time", "120", "s")),
+        ("hold time two minutes and thirty seconds", reading("hold_time", "150", "s")),
+        ("hold time two minutes five seconds", reading("hold_time", "125", "s")),
+        ("hold time a minute and a half", reading("hold_time", "1.5", "min")),
         ("inlet pressure two ten", reading("inlet_pressure", "210", "bar", True)),
     ],
 )
@@ -117,6 +120,7 @@ def test_readings_of_the_other_procedure(words: str, expected: tuple[Any, ...], 
         ("orifice in 30\u00b0", "1/12", "in"),
         ("orifice in three sixty degrees", "1", "in"),
         ("orifice in two thirds of a turn", "2/3", "in"),
+        ("anticlockwise the orifice by a quarter turn", "-1/4", "out"),
     ],
 )
 def test_turns(words: str, turns: str, direction: str, valve: Procedure) -> None:
@@ -155,7 +159,9 @@ def test_turns(words: str, turns: str, direction: str, valve: Procedure) -> None
         ("serial K7-042", ("IdentitySaid", "serial", "K7-042")),
         ("using supply gauge PG14, due 2026-11-30",
          ("InstrumentSaid", "supply_gauge", "PG14", date(2026, 11, 30))),
+        ("using the supply gauge pg01 due march 2027", ("InstrumentSaid", "supply_gauge", "PG01", date(2027, 3, 31))),
         ("fitted valve seat lot B2207", ("PartSaid", "seat", "fitted", 1, "B2207")),
+        ("valve seat fitted batch number papa nine", ("PartSaid", "seat", "fitted", 1, "P9")),
         ("type alpha two", ("IdentitySaid", "type", "A2")),
         ("stage assembled", ("StageSaid", "assembled")),
         ("begin stage under pressure", ("StageSaid", "pressurised")),
@@ -292,6 +298,27 @@ def test_an_instrument_without_number_only_where_none_is_asked_for(valve: Proced
     assert shown(one("using stopwatch", reducer)) == ("InstrumentSaid", "stopwatch", None, None)
     assert isinstance(one("using supply gauge", valve), st.Refused)
     assert isinstance(one("turned the orifice", valve), st.Refused)
+
+
+def test_minutes_may_go_on(reducer: Procedure) -> None:
+    for rest in ("seventy seconds", "thirty", "[unk]", "[unk] seconds", "and [unk] seconds"):
+        said = one(f"hold time two minutes {rest}", reducer)
+        assert isinstance(said, st.Refused), rest
+    time, flow = several("hold time two minutes and inlet pressure two hundred bar", reducer)
+    assert shown(time) == reading("hold_time", "2", "min")
+    assert shown(flow) == reading("inlet_pressure", "200", "bar")
+
+
+def test_a_turn_both_ways_is_none(reducer: Procedure) -> None:
+    assert shown(one("down the adjuster half a turn", reducer)) == ("TurnSaid", "adjuster", Fraction(-1, 2), "down")
+    assert isinstance(one("down the adjuster half a turn up", reducer), st.Refused)
+
+
+def test_the_degrees_of_a_temperature(odd: Procedure) -> None:
+    assert shown(one("water warmth minus two degrees", odd)) == reading("warmth", "-2", "degC", True)
+    assert isinstance(one("water warmth ninety degrees", odd), st.Refused)
+    assert isinstance(one("water warmth twenty degrees fahrenheit", odd), st.Refused)
+    assert isinstance(one("water warmth twenty degrees [unk]", odd), st.Refused)
 
 
 def test_negative_temperature(odd: Procedure) -> None:
