@@ -38,7 +38,7 @@ def readings_of_every_shape(procedure: Procedure, seed: int) -> list[str]:
 
 def _values(reading: Reading, unit: str, rng: Random) -> Iterator[Decimal]:
     """A value of each shape that has any in reach."""
-    bounds = (reading.plausible_low, reading.plausible_high)
+    bounds = (min(Decimal(0), reading.plausible_low), max(Decimal(0), reading.plausible_high))
     low, high = (BEYOND * convert(bound, reading.unit, unit) for bound in bounds)
     for places in range(max(reading.decimals, 2) + 1):
         for thousands in range(2):

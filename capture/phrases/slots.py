@@ -15,7 +15,7 @@ from capture.phrases.spelled import read_date, read_spelled
 from capture.procedure import language as lang
 from capture.procedure.model import Identity
 
-ANY_CODE = r"[A-Z]{0,2}[0-9]{2,4}(-[0-9]{1,2})?[A-Z]?"
+ANY_CODE = r"[A-Z]{0,2}[0-9]{1,4}(-[0-9]{1,2})?[A-Z]?"
 """What codes without a pattern are drawn from."""
 
 

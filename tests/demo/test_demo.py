@@ -29,7 +29,6 @@ PLANTED = {
             ("check_not_good", "filter"): 1,
             ("out_of_limits", "outlet_pressure"): 2,
             ("guard_band", "creep"): 1,
-            ("words_doubtful", "torque_wrench"): 1,  # asked back, then confirmed
             ("role_unsigned", "pressure_reducer"): 2,
         }
     ),

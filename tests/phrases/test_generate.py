@@ -166,3 +166,9 @@ def test_a_procedure_with_almost_nothing_in_it_has_sentences() -> None:
         assert parse(text.split(), least, context) == statements
     assert "reading" not in " ".join(type(s).__name__ for _, s in sentences(least, 1, 100)).lower()
     assert reference(least)
+
+
+def test_lots_of_one_digit_are_shown_too(valve: Procedure) -> None:
+    lots = [said.lot for _, said in sentences(valve, seed=1, count=3000) if isinstance(said, st.PartSaid) and said.lot]
+    short = [lot for lot in lots if sum(map(str.isdigit, lot)) == 1]
+    assert len(short) > len(lots) / 20

@@ -6,6 +6,7 @@ import pytest
 
 from capture.bench.hearing import examples
 from capture.phrases import parse, pronunciations, vocabulary
+from capture.phrases.plausible import is_plausible
 from capture.phrases.shapes import readings_of_every_shape
 from capture.phrases.statements import Context, ReadingSaid
 from capture.procedure import find, load_procedure
@@ -13,7 +14,7 @@ from capture.procedure.language import MONTHS, ORDINALS
 from capture.procedure.model import Procedure
 from capture.speech.language import WordNetwork
 from capture.speech.vocabulary import Vocabulary
-from capture.units import UNITS
+from capture.units import UNITS, convert
 
 SHIPPED = ("lever_valve", "pressure_reducer")
 SLIGHT = 6.0
@@ -43,6 +44,17 @@ def test_each_is_a_reading_of_its_field(procedure: Procedure) -> None:
         (said,) = parse(text.split(), procedure=procedure, context=Context())
         assert isinstance(said, ReadingSaid), text
         assert any(text.startswith(way) for way in procedure.reading(said.field).spoken), text
+
+
+def test_every_reading_is_shown_in_its_plausible_range_too(procedure: Procedure) -> None:
+    shown = readings_of_every_shape(procedure, 1)
+    for reading in procedure.readings:
+        for unit in reading.units:
+            said = [parse(text.split(), procedure=procedure, context=Context())[0] for text in shown]
+            values = [s.value for s in said if isinstance(s, ReadingSaid) and (s.field, s.unit) == (reading.id, unit)]
+            assert any(is_plausible(value, unit, reading) for value in values), (reading.id, unit)
+            least = convert(reading.plausible_low, reading.unit, unit)
+            assert least <= 0 or any(value < 2 * least for value in values), (reading.id, unit)
 
 
 def test_the_same_seed_gives_the_same_sentences(procedure: Procedure) -> None:
