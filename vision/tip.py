@@ -16,17 +16,17 @@ from vision.segment import LEVER, MM, Picture, View
 
 _TOP_MM, _FAINT_IS_TOP = 0.3, 0.7
 """How much of an edge is its top, and how often a fainter edge over it is the lever's real end."""
-_ELSEWHERE_MM, _ELSEWHERE = 1.3, 0.8
+_ELSEWHERE_MM, _ELSEWHERE = 1.3, 0.95
 """The lever's highest point may lie quite elsewhere than its highest edge: how far off, and how often."""
 _BEHIND_MM, _BEHIND_U_MM = 0.5, 0.8
 """Seen from above, an edge lies so far (times the rise of the view) over the highest point; standard uncertainty."""
-_CAREFUL = 0.85
+_CAREFUL = 0.9
 """The network and the edge err together: the power to which the network's word is taken."""
 _STEP_MM = 0.02
 _WITHIN = 0.95
 """Edge and network are weighed so that this share of truths lies within twice the stated uncertainty; all of this was
 set on rendered pictures that are not those of the benchmark."""
-_SURE = 0.8
+_SURE = 0.6
 """Mean probability of what the classes take for the lever; less sure, they see something else or hardly anything."""
 
 

@@ -10,16 +10,16 @@ from ..recogniser import SECOND
 from .__main__ import train_one
 
 SPOKEN = (
-    "--joins 14000 --joe 2400 --festival 2400 --rhvoice 4000 --espeak 22000 --flite 12000 --pico 12000 --throats 0.25 "
+    "--joins 14000 --joe 2000 --festival 1500 --rhvoice 9000 --espeak 20000 --flite 14000 --pico 12000 --throats 0.33 "
     "--speaking-seconds 3600"
 )
 SMALL = (
     "--splice 3 --fast 0 --slow 9 --width 384 --bottleneck 96 --batch-seconds 500 --batch-most 300 --seed 32 "
-    "--phone-steps 1900 --adapt-steps 2800 --steps 26400 --rate 3e-3 --last-rate 0.4"
+    "--phone-steps 1900 --adapt-steps 2800 --steps 42400 --rate 3e-3 --last-rate 0.4"
 )
 WIDE = (
     "--splice 3 --fast 0 --slow 10 --width 512 --bottleneck 128 --batch-seconds 700 --seed 33 "
-    "--adapt-steps 1000 --steps 19500 --rate 3e-3 --last-rate 0.4"
+    "--adapt-steps 1000 --steps 34400 --rate 3e-3 --last-rate 0.4"
 )
 
 
