@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, Any, Protocol
 from capture.bench.alike import alike
 from capture.bench.choosing import choose, cost_of
 from capture.bench.continued import Before, continued, in_two_pieces, said_of
+from capture.bench.counted import miscounted
 from capture.bench.doubtful import Reparse, material
 from capture.judge import JobView, entry_from_body, entry_to_body, finish, judge
 from capture.judge.entry import Candidate, Entry, Moment, PhotoResult, Recorded, Warned
 from capture.phrases import parse
-from capture.phrases.statements import Context, CorrectionSaid, NotUnderstood, Said
+from capture.phrases.statements import Context, CorrectionSaid, NotUnderstood, PartSaid, Said
 from capture.record import admin
 from capture.record.times import format_time
 from capture.record.uuid7 import uuid7
@@ -285,6 +286,10 @@ class Session:
         for i, statement in enumerate(statements):
             reasons = [doubt.reason for doubt in material(doubts, words, statement, reparse)]
             reasons += [objection for objection in objections[i : i + 1] if objection]
+            meant = said_of(statement)
+            if heard and isinstance(meant, PartSaid):
+                part = self._procedure.part(meant.part)
+                reasons += miscounted(words[slice(*statement.span)], part, meant.quantity)
             asked |= dict.fromkeys(reasons)
             candidate = self._candidate(statement, reasons, heard)
             so_far = JobView.of([*self._recorded, *found], self._procedure)

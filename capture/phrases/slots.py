@@ -9,10 +9,10 @@ from random import Random
 
 from capture.phrases import ways
 from capture.phrases.amounts import NameBoundary, match_number
-from capture.phrases.codes import draw
 from capture.phrases.grammar import Taken, Words
 from capture.phrases.spelled import read_date, read_spelled
 from capture.procedure import language as lang
+from capture.procedure.codes import draw
 from capture.procedure.model import Identity
 
 ANY_CODE = r"[A-Z]{0,2}[0-9]{1,4}(-[0-9]{1,2})?[A-Z]?"

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Iterator
 from typing import Any
 
+from capture.procedure.codes import speakable
 from capture.procedure.lines import Path
 from capture.procedure.schema import NEED_KINDS, Report
 from capture.procedure.spoken import check_spoken
@@ -92,6 +93,10 @@ class _Check:
                 re.compile(item["pattern"])
             except re.error as fault:
                 self.report((*path, "pattern"), f"'pattern' is not a regular expression ({fault}); correct it.")
+            else:
+                if not speakable(item["pattern"]):
+                    self.report((*path, "pattern"), "no code that 'pattern' matches can be spelled aloud; build it of "
+                                                    "capital letters, digits, dashes and slashes.")  # fmt: skip
 
     def _instrument(self, item: Data, path: Path) -> None:
         self._quantity(item["quantity"], path)

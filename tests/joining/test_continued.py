@@ -22,12 +22,6 @@ WORD_S = 0.3
 
 
 @pytest.fixture
-def desk(tmp_path: Path) -> Iterator[Desk]:
-    with Record.create(tmp_path / "record") as record:
-        yield Desk(record, PROCEDURE)
-
-
-@pytest.fixture
 def desk_of_reducer(tmp_path: Path) -> Iterator[Desk]:
     with Record.create(tmp_path / "record") as record:
         yield Desk(record, load_procedure(find("pressure_reducer")))

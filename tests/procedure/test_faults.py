@@ -31,6 +31,8 @@ FAULTS = [
     ('spoken = ["depth gauge"]', 'spoken = ["two gauge"]', 'spoken = ["two', "begins with 'two', a word of dictation"),
     ('spoken = ["depth gauge"]', 'spoken = ["correction gauge"]', 'spoken = ["corr', "a word of dictation"),
     ('pattern = "[A-Z0-9-]{1,8}"', 'pattern = "[A-Z"', 'pattern = "[A-Z"', "not a regular expression"),
+    ('pattern = "[A-Z0-9-]{1,8}"', 'pattern = "[a-z]{3}"', 'pattern = "[a-z]', "can be spelled aloud; build it of"),
+    ('pattern = "[A-Z0-9-]{1,8}"', 'pattern = "#[0-9]+"', 'pattern = "#[0-9]', "can be spelled aloud; build it of"),
     ('unit = "psi"', 'unit = "psig"', 'unit = "psig"', "there is no unit 'psig'; use one of Pa"),
     ('unit = "psi"', 'unit = "mm"', 'unit = "mm"', "'mm' is a unit of length, not of pressure"),
     ("resolution = 0.05\n", "", "[[instrument]]", "'resolution' or 'standard_uncertainty' is missing"),

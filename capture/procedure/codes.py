@@ -16,20 +16,44 @@ def draw(pattern: str, rng: Random, tries: int = 50) -> str:
     Patterns built from characters, classes, groups, choices and repeats are drawn from directly; for others a plain
     code of letters and digits is given.
     """
-    from re import _parser  # type: ignore[attr-defined]  # the parse tree has no public name
-
     for _ in range(tries):
         try:
-            text = "".join(_draw(_parser.parse(pattern), rng))
+            text = "".join(_draw(_tree(pattern), rng))
         except _CannotDraw:
             break
-        if text and re.fullmatch(pattern, text) and all(char in _SPEAKABLE for char in text):
+        except _CannotSay:
+            continue
+        if text and re.fullmatch(pattern, text):
             return text
     return "".join(rng.choice(digits) for _ in range(4))
 
 
+def speakable(pattern: str, tries: int = 50) -> bool:
+    """Whether a code that ``pattern`` matches can be spelled aloud: False only where that is certain."""
+    rng = Random(1)
+    for _ in range(tries):
+        try:
+            _draw(_tree(pattern), rng)
+        except _CannotSay:
+            continue
+        except _CannotDraw:
+            pass
+        return True
+    return False
+
+
 class _CannotDraw(Exception):
     pass
+
+
+class _CannotSay(Exception):
+    pass
+
+
+def _tree(pattern: str) -> Any:
+    from re import _parser  # type: ignore[attr-defined]  # the parse tree has no public name
+
+    return _parser.parse(pattern)
 
 
 def _draw(tree: Any, rng: Random) -> list[str]:
@@ -37,6 +61,8 @@ def _draw(tree: Any, rng: Random) -> list[str]:
     for op, value in tree:
         name = str(op)
         if name == "LITERAL":
+            if chr(value) not in _SPEAKABLE:
+                raise _CannotSay
             text.append(chr(value))
         elif name == "IN":
             text.append(rng.choice(_class(value)))
@@ -65,7 +91,7 @@ def _class(items: Any) -> str:
             chars += digits
         else:
             raise _CannotDraw
-    speakable = "".join(char for char in chars if char in _SPEAKABLE)
-    if not speakable:
-        raise _CannotDraw
-    return speakable
+    said = "".join(char for char in chars if char in _SPEAKABLE)
+    if not said:
+        raise _CannotSay
+    return said
