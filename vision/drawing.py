@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from vision.model import Array, Measurement, Photo, Refusal
+from vision.uncertainty import shown
 
 _RIM, _TIP, _TARGET, _LIMIT, _INK, _CASE = (
     (86, 180, 233),
@@ -70,7 +71,7 @@ def overlay(
 
 
 def _caption(m: Measurement, limits: Limits | None) -> str:
-    text = f"height {m.value_mm:.2f} mm  ± {m.expanded_mm:.2f} mm (k = {m.k:.0f})"
+    text = f"height {m.value_mm:.2f} mm  ± {shown(m.expanded_mm)} mm (k = {m.k:.0f})"
     if limits is None or limits == (None, None):
         return text
     low, high = limits
@@ -196,7 +197,7 @@ def _dimension(pen: _Pen, m: Measurement, limits: Limits | None, half: float, or
             pen.line(np.stack([on(end, -0.52), on(tail, across)]), _TIP)
     pen.ring(p.tip - origin, _TIP)
     x, y = pen.at(on(max(value, 0.0), -1.3))[0]
-    pen.words(x, y - 0.4 * pen.size, f"{value:.2f} ± {u:.2f} mm", _TIP, "ls")
+    pen.words(x, y - 0.4 * pen.size, f"{value:.2f} ± {shown(u)} mm", _TIP, "ls")
     _ruler(pen, m, limits, on)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_CEILING, Decimal
 
 import numpy as np
 
@@ -17,6 +18,14 @@ class Combined:
 
     u: float
     dof: float
+
+
+def shown(expanded_mm: float) -> str:
+    """An expanded uncertainty as it is written beside a value: two significant digits, rounded up (GUM 7.2.6)."""
+    exact = Decimal(repr(float(expanded_mm)))
+    if not exact:
+        return "0"
+    return format(exact.quantize(Decimal(1).scaleb(exact.adjusted() - 1), ROUND_CEILING), "f")
 
 
 def combine(rows: Sequence[Component]) -> Combined:

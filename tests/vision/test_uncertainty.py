@@ -1,14 +1,18 @@
 """Uncertainty arithmetic against the GUM's own examples and two general-purpose libraries."""
 
 import math
+from decimal import Decimal
 
 import GTC
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from uncertainties import correlated_values
 
+from capture.judge.uncertainty import round_up
 from vision.model import Component
-from vision.uncertainty import combine, fit_line, propagate
+from vision.uncertainty import combine, fit_line, propagate, shown
 
 # JCGM 100:2008 (GUM), H.1: end gauge calibration. (contribution in nm, degrees of freedom); read through GTC's docs.
 END_GAUGE = [(25.0, 18), (5.8, 24), (3.9, 5), (6.7, 8), (2.9, 50), (16.6, 2)]
@@ -65,3 +69,15 @@ def test_propagation_with_correlation() -> None:
 def test_a_line_needs_three_points() -> None:
     with pytest.raises(ValueError, match="three points"):
         fit_line(np.array([1.0, 2.0]), np.array([1.0, 2.0]))
+
+
+@pytest.mark.parametrize(
+    ("u", "written"), [(0.1841, "0.19"), (0.19, "0.19"), (1.021, "1.1"), (0.0301, "0.031"), (0.0, "0")]
+)
+def test_beside_a_value_it_is_rounded_up_to_two_digits(u: float, written: str) -> None:
+    assert shown(u) == written
+
+
+@given(st.floats(0.001, 9, allow_nan=False))
+def test_the_picture_rounds_the_uncertainty_as_the_record_does(u: float) -> None:
+    assert Decimal(shown(u)) == round_up(Decimal(repr(u)), 2)
