@@ -21,14 +21,25 @@ SURE = 0.9
 """Confidence from which a word is not taken for what it sounds like."""
 
 LETTER_GROUPS = ("bcdegptvz", "fsx", "ajk", "mn", "iy", "quw")
+COUPLES = ("at eight", "now not")
+PARTS_OF = ("four", "six", "seven", "eight", "nine", "ten", "twelve", "sixteen")
+"""Numbers that sound like their parts: "six turns", "sixth turn"."""
 
 
 def _pairs() -> Mapping[str, tuple[str, ...]]:
-    found: dict[str, tuple[str, ...]] = {"at": ("eight",), "eight": ("at",)}
+    found: dict[str, tuple[str, ...]] = {}
+    of_a_whole = ((number, _part(number)) for number in PARTS_OF)
+    for one, other in (*(couple.split() for couple in COUPLES), *of_a_whole):
+        found[one], found[other] = (*found.get(one, ()), other), (*found.get(other, ()), one)
     for group in LETTER_GROUPS:
         for letter in group:
             found[letter] = tuple(other for other in group if other != letter)
     return MappingProxyType(found)
+
+
+def _part(number: str) -> str:
+    """The word for one of so many equal parts."""
+    return {"eight": "eighth", "nine": "ninth", "twelve": "twelfth"}.get(number, f"{number}th")
 
 
 ALIKE = _pairs()

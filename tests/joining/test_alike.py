@@ -29,6 +29,11 @@ PROCEDURE = load_procedure(find("pressure_reducer"))
         ("fitted two piston rings lot b three", 0.8, "c"),
         ("fitted two piston rings lot bravo three", 0.6, None),
         ("outlet pressure eight point five bar", 0.95, None),
+        ("turn adjuster up eight turns", 0.8, "eighth"),
+        ("turn adjuster up eighth turn", 0.8, "eight"),
+        ("turn adjuster up eight turns", 0.95, None),
+        ("turn adjuster up six turns", 0.8, None),  # it moves in sixteenths, so a sixth cannot be meant
+        ("outlet pressure six bar", 0.8, None),
         ("serial number r four seven one nine", 0.8, None),  # no other letter makes a serial of this form
     ],
 )
@@ -36,3 +41,11 @@ def test_words_alike(text: str, confidence: float, asked: str | None) -> None:
     words = [Word(word, 0.3 * i, 0.3 * i + 0.3, confidence) for i, word in enumerate(text.split())]
     doubts = alike(words, partial(parse, procedure=PROCEDURE))
     assert (doubts[0].other if doubts else None) == asked
+
+
+def test_now_and_not_make_another_answer() -> None:
+    words = [
+        Word(word, 0.3 * i, 0.3 * i + 0.3, 0.7) for i, word in enumerate(["lever", "tips", "is", "not", "straight"])
+    ]
+    doubts = alike(words, partial(parse, procedure=load_procedure(find("lever_valve"))))
+    assert [doubt.other for doubt in doubts] == ["now"]
