@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from capture.speech.heard import Doubt, Word
 
 SURE = 0.9
-"""Confidence from which a word is not taken for what it sounds like."""
+"""Confidence from which a word is not taken for what it sounds like. A bare letter never is: of those that real people
+said, one in eight was heard as another one (`capture/speech/model/FIGURES.txt`)."""
 
 LETTER_GROUPS = ("bcdegptvz", "fsx", "ajk", "mn", "iy", "quw")
 COUPLES = ("at eight", "now not")
@@ -73,7 +74,7 @@ def alike(words: Sequence[Word], reparse: Reparse) -> tuple[Doubt, ...]:
 
 
 def _instead(word: Word) -> tuple[str, ...]:
-    if word.confidence >= SURE:
+    if word.confidence >= SURE and len(word.text) > 1:
         return ()
     if word.text in ALIKE:
         return ALIKE[word.text]
