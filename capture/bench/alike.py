@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from capture.bench.doubtful import Reparse, content
-from capture.phrases.statements import NotUnderstood, Refused
+from capture.phrases.statements import NoteSaid, NotUnderstood, Refused, Said
 from capture.procedure.language import TEENS
 
 if TYPE_CHECKING:
@@ -51,7 +51,8 @@ _TEEN_OF = MappingProxyType({ten: teen for teen, ten in TENS.items()})
 
 
 def alike(words: Sequence[Word], reparse: Reparse) -> tuple[Doubt, ...]:
-    """A doubt for each word that another one sounds like, where the other would have meant something else.
+    """A doubt for each word that another one sounds like, where the other would have meant something else. What a note
+    says is no value.
 
     Args:
         words: as heard.
@@ -60,17 +61,21 @@ def alike(words: Sequence[Word], reparse: Reparse) -> tuple[Doubt, ...]:
     from capture.speech.heard import Doubt
 
     texts = [word.text for word in words]
-    meant = [content(statement) for statement in reparse(texts)]
+    meant = _values(reparse(texts))
     doubts = []
     for i, word in enumerate(words):
         for other in _instead(word):
             otherwise = reparse([*texts[:i], other, *texts[i + 1 :]])
             understood = not any(isinstance(one, NotUnderstood | Refused) for one in otherwise)
-            if understood and [content(one) for one in otherwise] != meant:
+            if understood and _values(otherwise) != meant:
                 reason = f"'{word.text}' sounds like '{other}'; confirm, or say it in another way."
                 doubts.append(Doubt("alike", i, i, reason, other))
                 break
     return tuple(doubts)
+
+
+def _values(statements: Sequence[Said]) -> list[tuple[object, ...]]:
+    return [content(one) for one in statements if not isinstance(one, NoteSaid)]
 
 
 def _instead(word: Word) -> tuple[str, ...]:

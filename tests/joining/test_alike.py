@@ -28,6 +28,8 @@ PROCEDURE = load_procedure(find("pressure_reducer"))
         ("outlet pressure nine point eight bar", 1.0, None),
         ("fitted two piston rings lot b three", 0.8, "c"),
         ("fitted two piston rings lot b three", 1.0, "c"),
+        ("note a small dent", 1.0, None),
+        ("fitted a piston ring lot bravo three", 1.0, None),
         ("fitted two piston rings lot bravo three", 0.6, None),
         ("outlet pressure eight point five bar", 0.95, None),
         ("turn adjuster up eight turns", 0.8, "eighth"),
