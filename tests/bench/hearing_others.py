@@ -3,11 +3,13 @@
 Each is left out, with a sentence, where its Python package cannot be imported: ``pocketsphinx`` and
 ``moonshine-voice==0.1.0``. They are slower, so that all take a fair part of the whole: the first tenth of the sentences
 (which are in random order), every tenth of the real digits and of the recorded clips of talk. Their figures do not
-depend on our model and are kept beside the spoken sounds; remove the ``.json`` files there to measure them again.
+depend on our model and are kept beside the spoken sounds, by what the sentences are; remove the ``.json`` files there
+to measure them again.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 import time
@@ -154,9 +156,10 @@ def others(setup: Setup) -> Report:
         "moonshine tiny, beam in the grammar": _moonshine,
     }
     rows = []
+    heard = hashlib.sha256("\n".join(line.words for line in lines).encode()).hexdigest()
     with setup.desk() as desk:
         for name, make in makers.items():
-            kept = setup.keep / f"{name.split()[0]}-{setup.job.digest[:12]}-{len(lines)}-{setup.tuning:d}.json"
+            kept = setup.keep / f"{name.split()[0]}-{heard[:12]}-{len(lines)}.json"
             try:
                 if name == OURS or not kept.is_file():
                     rows.append([name, *_row(desk, make, job, digits, trial)])
