@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 SURE = 0.9
 """Confidence from which a word is not taken for what it sounds like. A bare letter never is: of those that real people
 said, one in eight was heard as another one (`capture/speech/model/FIGURES.txt`)."""
+NEGATIONS = frozenset({"now", "not"})
+"""Nor are these, which turn an answer into its contrary."""
 
 LETTER_GROUPS = ("bcdegptvz", "fsx", "ajk", "mn", "iy", "quw")
 COUPLES = ("at eight", "now not")
@@ -79,7 +81,7 @@ def _values(statements: Sequence[Said]) -> list[tuple[object, ...]]:
 
 
 def _instead(word: Word) -> tuple[str, ...]:
-    if word.confidence >= SURE and len(word.text) > 1:
+    if word.confidence >= SURE and len(word.text) > 1 and word.text not in NEGATIONS:
         return ()
     if word.text in ALIKE:
         return ALIKE[word.text]

@@ -46,9 +46,9 @@ def test_words_alike(text: str, confidence: float, asked: str | None) -> None:
     assert (doubts[0].other if doubts else None) == asked
 
 
-def test_now_and_not_make_another_answer() -> None:
-    words = [
-        Word(word, 0.3 * i, 0.3 * i + 0.3, 0.7) for i, word in enumerate(["lever", "tips", "is", "not", "straight"])
-    ]
+@pytest.mark.parametrize(("heard", "other"), [("not", "now"), ("now", "not")])
+def test_now_and_not_are_asked_about_however_clear(heard: str, other: str) -> None:
+    text = f"lever tips is {heard} straight"
+    words = [Word(word, 0.3 * i, 0.3 * i + 0.3, 1.0) for i, word in enumerate(text.split())]
     doubts = alike(words, partial(parse, procedure=load_procedure(find("lever_valve"))))
-    assert [doubt.other for doubt in doubts] == ["now"]
+    assert [doubt.other for doubt in doubts] == [other]
