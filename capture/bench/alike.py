@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from capture.bench.doubtful import Reparse, content
 from capture.phrases.statements import NoteSaid, NotUnderstood, Refused, Said
-from capture.procedure.language import TEENS
+from capture.procedure.language import DIGITS, ORDINALS, TEENS
 
 if TYPE_CHECKING:
     from capture.speech.heard import Doubt, Word
@@ -31,18 +31,14 @@ PARTS_OF = ("four", "six", "seven", "eight", "nine", "ten", "twelve", "sixteen")
 
 def _pairs() -> Mapping[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {}
-    of_a_whole = ((number, _part(number)) for number in PARTS_OF)
+    counts, parts = {**DIGITS, **TEENS}, {count: word for word, count in ORDINALS.items()}
+    of_a_whole = ((number, parts[counts[number]]) for number in PARTS_OF)
     for one, other in (*(couple.split() for couple in COUPLES), *of_a_whole):
         found[one], found[other] = (*found.get(one, ()), other), (*found.get(other, ()), one)
     for group in LETTER_GROUPS:
         for letter in group:
             found[letter] = tuple(other for other in group if other != letter)
     return MappingProxyType(found)
-
-
-def _part(number: str) -> str:
-    """The word for one of so many equal parts."""
-    return {"eight": "eighth", "nine": "ninth", "twelve": "twelfth"}.get(number, f"{number}th")
 
 
 ALIKE = _pairs()

@@ -88,15 +88,16 @@ class _Check:
     # section by section ------------------------------------------------------------------------------------------
 
     def _identity(self, item: Data, path: Path) -> None:
-        if item["pattern"] is not None:
-            try:
-                re.compile(item["pattern"])
-            except re.error as fault:
-                self.report((*path, "pattern"), f"'pattern' is not a regular expression ({fault}); correct it.")
-            else:
-                if not speakable(item["pattern"]):
-                    self.report((*path, "pattern"), "no code that 'pattern' matches can be spelled aloud; build it of "
-                                                    "capital letters, digits, dashes and slashes.")  # fmt: skip
+        if item["pattern"] is None:
+            return
+        try:
+            re.compile(item["pattern"])
+        except re.error as fault:
+            self.report((*path, "pattern"), f"'pattern' is not a regular expression ({fault}); correct it.")
+            return
+        if not speakable(item["pattern"]):
+            self.report((*path, "pattern"), "no code that 'pattern' matches can be spelled aloud; build it of capital "
+                                            "letters, digits, dashes and slashes.")  # fmt: skip
 
     def _instrument(self, item: Data, path: Path) -> None:
         self._quantity(item["quantity"], path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from random import Random
 from string import ascii_uppercase, digits
 from typing import Any
@@ -50,6 +51,7 @@ class _CannotSay(Exception):
     pass
 
 
+@cache
 def _tree(pattern: str) -> Any:
     from re import _parser  # type: ignore[attr-defined]  # the parse tree has no public name
 

@@ -10,9 +10,10 @@ import calendar
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_UP, Decimal, InvalidOperation
+from decimal import Decimal, InvalidOperation
 from typing import TYPE_CHECKING, Any
 
+from capture.judge.uncertainty import round_up
 from capture.record import admin
 from capture.review import tables
 from capture.review import wording as w
@@ -242,8 +243,7 @@ def _said(data: Mapping[str, Any]) -> str:
 def _two_digits(expanded: Any) -> str | None:
     """An uncertainty to two significant digits, rounded up (JCGM 100:2008, 7.2.6 allows both)."""
     try:
-        amount = Decimal(str(expanded))
-        return format(amount.quantize(Decimal(1).scaleb(amount.adjusted() - 1), ROUND_UP).normalize(), "f")
+        return format(round_up(Decimal(str(expanded)), 2).normalize(), "f")
     except (InvalidOperation, ValueError):
         return None if expanded is None else w.plain(expanded)
 

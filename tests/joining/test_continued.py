@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 
@@ -13,18 +11,11 @@ from capture.bench.session import Session
 from capture.errors import EnvironmentFault
 from capture.judge.entry import Moment, Recorded
 from capture.procedure import find, load_procedure
-from capture.record import Record
 from capture.speech import Clip, Heard, Word
 from tests.bench.hearing_talk import Desk
 
 PROCEDURE = load_procedure(find("lever_valve"))
 WORD_S = 0.3
-
-
-@pytest.fixture
-def desk_of_reducer(tmp_path: Path) -> Iterator[Desk]:
-    with Record.create(tmp_path / "record") as record:
-        yield Desk(record, load_procedure(find("pressure_reducer")))
 
 
 class Speaker:
