@@ -3,18 +3,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import torch
 import torch.nn.functional as nnf
 from lens import Raster, calmed, develop, gauss
 from nets import AROUND, SIDE, SIDE_FROM, STRIP, VIEW, WINDOW
-from samples import DOWN, GRID, HIGH, PITCH, WIDE, Sample
+from samples import DOWN, GRID, Sample
 
 COLUMNS = STRIP[1] // 4
-CALM = 3
+CALM = 4
 """Of five scenes so many lose most of the tracer's noise, as pictures of other makes have none."""
+_LEVEL_DEG = 0.25
+"""How well measuring knows how high the camera stands when it asks a network."""
 
 
 @dataclass
@@ -32,6 +34,8 @@ class Batch:
     elevation: torch.Tensor
     line: torch.Tensor
     sides: torch.Tensor
+    middle: torch.Tensor
+    pitch: float
 
     @staticmethod
     def of(samples: list[Sample], device: str) -> Batch:
@@ -48,26 +52,28 @@ class Batch:
                 out[k] = calmed(one) if name == "rgb" and k % 5 < CALM else one
             return out
 
-        small = ("top", "outer", "inner", "tip", "apex", "seen", "elevation", "line", "sides")
-        return Batch(held("rgb"), held("label"), *(f(k) for k in small))
+        small = ("top", "outer", "inner", "tip", "apex", "seen", "elevation", "line", "sides", "middle")
+        return Batch(held("rgb"), held("label"), *(f(k) for k in small), samples[0].pitch)
 
     def pick(self, index: torch.Tensor, flip: bool) -> Batch:
         """Some of them, perhaps mirrored left to right."""
-        b = Batch(*(getattr(self, k)[index] for k in self.__dataclass_fields__))
+        b = replace(self, **{k: v[index] for k, v in vars(self).items() if k != "pitch"})
         if flip:
             b.rgb, b.label, b.outer, b.inner = (v.flip(-1) for v in (b.rgb, b.label, b.outer, b.inner))
             mirror = torch.tensor([-1.0, 1.0], device=b.tip.device)
             b.tip, b.apex, b.sides = b.tip * mirror, b.apex * mirror, b.sides.flip(1) * mirror
+            b.middle = -b.middle
         return b
 
-    def raster(self) -> Raster:
-        """A simulated picture of them."""
-        return develop(self.rgb, self.top - (HIGH - 1) / 2 * PITCH)
+    def raster(self, clean: bool | None = None) -> Raster:
+        """A simulated picture of them; whether by a sharp and noiseless camera is drawn if not said."""
+        return develop(self.rgb, self.middle, self.top - (self.rgb.shape[2] - 1) / 2 * self.pitch, self.pitch, clean)
 
     def classes(self, x: torch.Tensor, z: torch.Tensor) -> torch.Tensor:
         """Classes (N, h, w) at places x, z (N, h, w) in mm."""
-        i = (x / PITCH + (WIDE - 1) / 2).round().long().clamp(0, WIDE - 1)
-        j = ((self.top.view(-1, 1, 1) - z) / PITCH).round().long().clamp(0, HIGH - 1)
+        h, w = self.label.shape[1:]
+        i = ((x - self.middle.view(-1, 1, 1)) / self.pitch + (w - 1) / 2).round().long().clamp(0, w - 1)
+        j = ((self.top.view(-1, 1, 1) - z) / self.pitch).round().long().clamp(0, h - 1)
         n = torch.arange(len(x), device=x.device).view(-1, 1, 1)
         return self.label[n, j, i].long()
 
@@ -84,6 +90,10 @@ def _const(v: torch.Tensor, h: int, w: int) -> torch.Tensor:
     return v.view(-1, 1, 1, 1).expand(-1, 1, h, w)
 
 
+def _told_level(b: Batch) -> torch.Tensor:
+    return (b.elevation + _LEVEL_DEG * torch.randn(len(b.top), device=b.top.device)) / 15
+
+
 def view(b: Batch, r: Raster) -> tuple[torch.Tensor, torch.Tensor]:
     """Input (N, 3, 320, 544) and classes of the view network."""
     h, w, mm = VIEW
@@ -98,7 +108,7 @@ def view(b: Batch, r: Raster) -> tuple[torch.Tensor, torch.Tensor]:
     soft = r
     if mm / r.pitch > 1.3:
         s = 0.35 * float(np.sqrt((mm / r.pitch) ** 2 - 1))
-        soft = Raster(gauss(r.rgb, s, s), r.free, r.pitch, r.turn, r.middle)
+        soft = replace(r, rgb=gauss(r.rgb, s, s))
     rgb, free = soft.at(x, z)
     return rgb, torch.where(free[:, 0] > 0.5, b.classes(x, z), torch.zeros_like(x, dtype=torch.long))
 
@@ -130,7 +140,7 @@ def strip(b: Batch, r: Raster, near: bool) -> tuple[torch.Tensor, torch.Tensor, 
     inp = torch.cat(
         [
             rgb,
-            _const(b.elevation / 15, h, w),
+            _const(_told_level(b), h, w),
             s.view(1, 1, 1, -1).expand(n, 1, h, w),
             _const(torch.full((n,), float(near), device=dev), h, w),
         ],
@@ -183,7 +193,7 @@ def window(b: Batch, r: Raster) -> tuple[torch.Tensor, Aim]:
     x, z = places(mm, 1)
     near = looked(x, z, 2)
     far = nnf.avg_pool2d(looked(*places(AROUND * mm / 2, 2), 8), 2)
-    level = _const(b.elevation / 15, h, w)
+    level = _const(_told_level(b), h, w)
     inp = torch.cat([near[:, :3], level, near[:, 3:], far[:, :3], level, far[:, 3:]], 1)
 
     def seen_at(point: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:

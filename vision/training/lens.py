@@ -11,8 +11,10 @@ from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as nnf
-from samples import PITCH
-
+CLEAN = 0.22
+"""Share of simulated pictures that are sharp, without noise and hardly compressed."""
+_FILTER = 0.45
+"""Width (sigma, pixels) of the tracer's own pixel."""
 _LUM = torch.tensor(
     [
         [16, 11, 10, 16, 24, 40, 51, 61],
@@ -81,20 +83,21 @@ def jpeg(x: torch.Tensor, quality: float) -> torch.Tensor:
 @dataclass
 class Raster:
     """A simulated picture: ``rgb`` (N, 3, H, W) in 0..1; ``free`` (N, 1, H, W): 0 where something is before the case;
-    mm a pixel; turns of the pictures (N,); z of the middle (N,)."""
+    mm a pixel; turns of the pictures (N,); x and z of the middle (N,)."""
 
     rgb: torch.Tensor
     free: torch.Tensor
     pitch: float
     turn: torch.Tensor
+    across: torch.Tensor
     middle: torch.Tensor
 
     def grid(self, x: torch.Tensor, z: torch.Tensor) -> torch.Tensor:
         """Sampling grid (N, h, w, 2) of places x, z (N, h, w) in mm."""
         h, w = self.rgb.shape[2:]
         c, s = torch.cos(self.turn).view(-1, 1, 1), torch.sin(self.turn).view(-1, 1, 1)
-        dz = z - self.middle.view(-1, 1, 1)
-        u, v = (c * x + s * dz) / self.pitch, -(-s * x + c * dz) / self.pitch
+        dx, dz = x - self.across.view(-1, 1, 1), z - self.middle.view(-1, 1, 1)
+        u, v = (c * dx + s * dz) / self.pitch, -(-s * dx + c * dz) / self.pitch
         return torch.stack([2 * u / w, 2 * v / h], -1)
 
     def at(self, x: torch.Tensor, z: torch.Tensor) -> tuple[torch.Tensor, torch.Tensor]:
@@ -119,22 +122,36 @@ def _middle(nine: list[torch.Tensor]) -> torch.Tensor:
 
 
 def calmed(linear: torch.Tensor) -> torch.Tensor:
-    """Rendered colours (3, H, W) with less of the tracer's noise: lone bright pixels dimmed, flat places smoothed."""
+    """Rendered colours (3, H, W) with less of the tracer's noise: lone bright and dark pixels give way to their
+    neighbours, then places are smoothed that differ by no more than the noise round them."""
     level = torch.quantile(linear.float().mean(0).flatten()[::37], 0.9).clamp(min=1e-3) / 0.6
     x = (linear.float() / level).clamp(min=0).sqrt()
+    middle = _middle(_shifted(x, 1))
+    noise = nnf.avg_pool2d((x - middle).abs().mean(0)[None, None], 9, 1, 4, count_include_pad=False)[0]
+    x = torch.minimum(torch.maximum(x, middle / 1.25 - 0.04), 1.25 * middle + 0.04)
+    for alike in (3.0, 2.0, 1.5):
+        x = _smoothed(x, (alike * noise).clamp(0.04, 0.25))
+    return (x**2 * level).to(linear.dtype)
+
+
+def _shifted(x: torch.Tensor, reach: int) -> list[torch.Tensor]:
+    """``x`` (C, H, W) moved by every step up to ``reach``."""
     h, w = x.shape[1:]
+    padded = nnf.pad(x[None], (reach,) * 4, mode="replicate")[0]
+    steps = range(2 * reach + 1)
+    return [padded[:, i : i + h, j : j + w] for i in steps for j in steps]
 
-    def shifted(x: torch.Tensor, reach: int) -> list[tuple[int, int, torch.Tensor]]:
-        padded = nnf.pad(x[None], (reach,) * 4, mode="replicate")[0]
-        steps = range(2 * reach + 1)
-        return [(i - reach, j - reach, padded[:, i : i + h, j : j + w]) for i in steps for j in steps]
 
-    x = torch.minimum(x, 1.25 * _middle([v for _, _, v in shifted(x, 1)]) + 0.04)
+def _smoothed(x: torch.Tensor, alike: torch.Tensor) -> torch.Tensor:
+    """Means of (C, H, W) over near pixels whose colours differ by little against ``alike`` (1, H, W)."""
     total, weight = torch.zeros_like(x), torch.zeros_like(x[:1])
-    for i, j, v in shifted(x, 2):
-        alike = torch.exp(-((v - x) ** 2).sum(0, keepdim=True) / (2 * 0.1**2) - (i * i + j * j) / (2 * 1.2**2))
-        total, weight = total + alike * v, weight + alike
-    return ((total / weight) ** 2 * level).to(linear.dtype)
+    reach = 2
+    for k, v in enumerate(_shifted(x, reach)):
+        i, j = k // (2 * reach + 1) - reach, k % (2 * reach + 1) - reach
+        near = math.exp(-(i * i + j * j) / (2 * 1.3**2))
+        share = near * torch.exp(-((v - x) ** 2).sum(0, keepdim=True) / (2 * alike**2))
+        total, weight = total + share * v, weight + share
+    return total / weight
 
 
 def _one(a: float, b: float) -> float:
@@ -149,28 +166,35 @@ def _some(n: int, share: float, device: torch.device) -> torch.Tensor:
     return torch.rand(n, 1, 1, 1, device=device) < share
 
 
-def develop(linear: torch.Tensor, middle: torch.Tensor) -> Raster:
+def develop(
+    linear: torch.Tensor, across: torch.Tensor, middle: torch.Tensor, fine: float, clean: bool | None = None
+) -> Raster:
     """Simulate taking pictures of rendered views.
 
     Args:
-        linear: colours (N, 3, H, W), columns symmetric about x = 0.
+        linear: colours (N, 3, H, W).
+        across: x of the views' middle columns (N,), mm.
         middle: z of the views' middle rows (N,), mm.
+        fine: mm a pixel of the views.
+        clean: sharp, noiseless, hardly compressed; None: drawn.
     """
     n, dev = len(linear), linear.device
     h0, w0 = linear.shape[2:]
+    clean = _happens(CLEAN) if clean is None else clean
     pitch = math.exp(_one(math.log(0.08), math.log(0.17)) if _happens(0.8) else _one(math.log(0.1), math.log(0.24)))
-    h, w = int(h0 * PITCH / pitch) // 16 * 16, int(w0 * PITCH / pitch) // 16 * 16
+    h, w = int(h0 * fine / pitch) // 16 * 16, int(w0 * fine / pitch) // 16 * 16
     turn = (torch.rand(n, device=dev) - 0.5) * (0.14 if _happens(0.85) else 0.4)
     x = linear.float()
-    if pitch > PITCH:
-        s = 0.5 * math.sqrt((pitch / PITCH) ** 2 - 1)
+    own = (0.3 if clean else _one(0.3, 0.5)) * pitch / fine  # a camera's pixel
+    if own > _FILTER:
+        s = math.sqrt(own**2 - _FILTER**2)
         x = gauss(x, s, s)
     uu = (torch.arange(w, device=dev) - (w - 1) / 2) * pitch
     vv = (torch.arange(h, device=dev) - (h - 1) / 2) * pitch
     v, u = torch.meshgrid(vv, uu, indexing="ij")
     c, s = torch.cos(turn).view(-1, 1, 1), torch.sin(turn).view(-1, 1, 1)
     xx, zz = c * u + s * v, -s * u + c * v  # zz counts downwards
-    g = torch.stack([2 * xx / (w0 * PITCH), 2 * zz / (h0 * PITCH)], -1)
+    g = torch.stack([2 * xx / (w0 * fine), 2 * zz / (h0 * fine)], -1)
     x = nnf.grid_sample(x, g, align_corners=False, padding_mode="border")
     free = torch.ones(n, 1, h, w, device=dev)
     for i in range(n):
@@ -185,23 +209,27 @@ def develop(linear: torch.Tensor, middle: torch.Tensor) -> Raster:
     x = x * (0.6 / level) * torch.exp(gain) * (1 + (torch.rand(n, 3, 1, 1, device=dev) - 0.5) * 0.25)
     r = _one(0, 1)
     blur = r if r < 0.4 else 0.4 + 1.1 * (r - 0.4) / 0.4 if r < 0.8 else 1.5 + 2.7 * (r - 0.8) / 0.2
+    blur = 0.5 * r if clean else blur
     side = _one(0, 1) if _happens(0.2) else 1.0
     up = _one(0, 1) if _happens(0.1) else 1.0
     x = gauss(x, blur * side, blur * up).clamp(0, 1)
-    strong = torch.where(_some(n, 0.12, dev), torch.zeros(n, 1, 1, 1, device=dev), _u(n, 0, 1, dev) ** 2 * 0.042)
+    none = torch.zeros(n, 1, 1, 1, device=dev)
+    strong = torch.where(_some(n, 0.4 if clean else 0.12, dev), none, _u(n, 0, 1, dev) ** 2 * (0.006 if clean else 0.042))
     x = x + torch.randn_like(x) * torch.sqrt(x.clamp(min=0.02)) * strong
     x = x.clamp(0, 1) ** (1 / _u(n, 1.9, 2.5, dev))
     smooth = gauss(torch.randn_like(x), 0.8, 0.8) * 2.2
-    x = x + torch.where(_some(n, 0.3, dev), smooth, torch.zeros_like(x)) * _u(n, 0, 1, dev) ** 2 * 0.03
-    bent = torch.where(_some(n, 0.35, dev), _u(n, -0.9, 0.9, dev), torch.zeros(n, 1, 1, 1, device=dev))
+    x = x + torch.where(_some(n, 0.0 if clean else 0.3, dev), smooth, torch.zeros_like(x)) * _u(n, 0, 1, dev) ** 2 * 0.03
+    bent = torch.where(_some(n, 0.35, dev), _u(n, -0.9, 0.9, dev), none)
     x = x.clamp(0, 1)
     x = x + bent * x * (1 - x) * (2 * x - 1 if _happens(0.5) else torch.ones_like(x) * 0.7)
-    if _happens(0.45):
+    if _happens(0.15 if clean else 0.45):
         wide = _one(0.7, 2.0)
         x = x + (x - gauss(x, wide, wide)) * _u(n, 0.0, 1.1, dev)
     grey = x.mean(1, keepdim=True)
-    vivid = torch.where(_some(n, 0.06, dev), torch.zeros(n, 1, 1, 1, device=dev), _u(n, 0.4, 1.3, dev))
+    vivid = torch.where(_some(n, 0.06, dev), none, _u(n, 0.4, 1.3, dev))
     x = (grey + (x - grey) * vivid).clamp(0, 1)
-    if _happens(0.85):
+    if clean:
+        x = jpeg(x, _one(88, 98)) if _happens(0.7) else x
+    elif _happens(0.85):
         x = jpeg(x, _one(70, 96) if _happens(0.8) else _one(45, 75))
-    return Raster(x.clamp(0, 1), free, pitch, turn, middle)
+    return Raster(x.clamp(0, 1), free, pitch, turn, across, middle)

@@ -37,24 +37,48 @@ def block(a: int, b: int) -> nn.Sequential:
     )
 
 
-class Net(nn.Module):
-    """A small encoder-decoder; ``pool`` columns of the result are averaged."""
+class Again(nn.Module):
+    """Two more convolutions whose result is added; at first they add nothing."""
 
-    def __init__(self, inputs: int, ch: tuple[int, ...], classes: int, pool: int = 1) -> None:
+    def __init__(self, channels: int) -> None:
+        super().__init__()
+        self.add = nn.Sequential(*block(channels, channels)[:-1])
+        nn.init.zeros_(self.add[-1].weight)
+
+    def forward(self, x: torch.Tensor) -> torch.Tensor:
+        """(N, channels, H, W) to the same."""
+        return x + self.add(x)
+
+
+def _more(ch: tuple[int, ...], counts: tuple[int, ...]) -> nn.ModuleList:
+    return nn.ModuleList(nn.Sequential(*(Again(c) for _ in range(k))) for c, k in zip(ch, counts, strict=False))
+
+
+class Net(nn.Module):
+    """A small encoder-decoder; ``pool`` columns of the result are averaged; ``deeper`` says how many blocks more each
+    level has, on the way down and on the way up."""
+
+    def __init__(
+        self, inputs: int, ch: tuple[int, ...], classes: int, pool: int = 1, deeper: tuple[int, ...] = ()
+    ) -> None:
         super().__init__()
         self.down = nn.ModuleList(block(a, b) for a, b in zip((inputs, *ch[:-1]), ch, strict=True))
         self.up = nn.ModuleList(block(a + b, b) for a, b in zip(ch[:0:-1], ch[-2::-1], strict=True))
+        deeper = deeper or (0,) * len(ch)
+        self.down_more, self.up_more = _more(ch, deeper), _more(ch[-2::-1], deeper[-2::-1])
         self.head = nn.Conv2d(ch[0], classes, 1)
         self.pool = pool
 
-    def forward(self, x: torch.Tensor) -> torch.Tensor:
-        """(N, inputs, H, W) to (N, classes, H, W / pool)."""
+    def forward(self, x: torch.Tensor, besides: tuple[int, torch.Tensor] | None = None) -> torch.Tensor:
+        """(N, inputs, H, W) to (N, classes, H, W / pool); ``besides``: what joins at which level."""
         skips = []
-        for i, f in enumerate(self.down):
-            x = f(x if i == 0 else nnf.max_pool2d(x, 2))
+        for i, (f, more) in enumerate(zip(self.down, self.down_more, strict=True)):
+            x = more(f(x if i == 0 else nnf.max_pool2d(x, 2)))
+            if besides and besides[0] == i:
+                x = torch.cat([x, besides[1]], 1)
             skips.append(x)
-        for f, s in zip(self.up, skips[-2::-1], strict=True):
-            x = f(torch.cat([nnf.interpolate(x, scale_factor=2, mode="nearest"), s], 1))
+        for f, more, s in zip(self.up, self.up_more, skips[-2::-1], strict=True):
+            x = more(f(torch.cat([nnf.interpolate(x, scale_factor=2, mode="nearest"), s], 1)))
         out: torch.Tensor = self.head(x)
         return out if self.pool == 1 else nnf.avg_pool2d(out, (1, self.pool))
 
@@ -65,28 +89,19 @@ class Tip(Net):
 
     _JOIN, _FEATURES = 2, 16
 
-    def __init__(self, ch: tuple[int, ...] = (24, 48, 64, 96, 96)) -> None:
-        super().__init__(5, ch, 3)
+    def __init__(self, ch: tuple[int, ...] = (24, 48, 64, 96, 96), deeper: tuple[int, ...] = (0, 1, 2, 3, 2)) -> None:
+        super().__init__(5, ch, 3, deeper=deeper)
         k, more = self._JOIN, self._FEATURES
-        self.around = Net(5, (16, 32, 48, 64, 64), more)
+        self.around = Net(5, (16, 32, 48, 64, 64), more, deeper=(0, 0, 1, 1, 1))
         self.down[k + 1] = block(ch[k] + more, ch[k + 1])
         self.up[len(ch) - 2 - k] = block(ch[k + 1] + ch[k] + more, ch[k])
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
         """As the class says."""
-        wide = self.around(x[:, 5:])
         n = WINDOW[0] // AROUND
         a = (WINDOW[0] - n) // 2
-        x, skips = x[:, :5], []
-        for i, f in enumerate(self.down):
-            x = f(x if i == 0 else nnf.max_pool2d(x, 2))
-            if i == self._JOIN:
-                x = torch.cat([x, wide[:, :, a : a + n, a : a + n]], 1)
-            skips.append(x)
-        for f, s in zip(self.up, skips[-2::-1], strict=True):
-            x = f(torch.cat([nnf.interpolate(x, scale_factor=2, mode="nearest"), s], 1))
-        out: torch.Tensor = self.head(x)
-        return out
+        wide = self.around(x[:, 5:])
+        return super().forward(x[:, :5], (self._JOIN, wide[:, :, a : a + n, a : a + n]))
 
 
 def take_over(nets: nn.Module, kept: dict[str, torch.Tensor]) -> None:
@@ -117,10 +132,10 @@ def make() -> nn.ModuleDict:
     return nn.ModuleDict(
         {
             "segment": Net(3, (8, 16, 32, 48, 64, 80), 5),
-            "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4),
+            "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4, deeper=(0, 1, 2, 2, 2)),
             "tip": Tip(),
             "tip_near": Net(5, (24, 48, 64, 96, 96), 3),
-            "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1]),
+            "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1], deeper=(0, 0, 1, 2, 2)),
         }
     )
 

@@ -3,7 +3,8 @@
 """Renders the views on which the networks are trained, with what is true in them.
 
 ``python samples.py FOLDER FIRST_SEED COUNT SECONDS`` leaves them in FOLDER for ``train.py``, so that several graphics
-processors can draw for one.
+processors can draw for one. ``SEE_FRAME`` says what is drawn of a scene: ``whole`` (for all networks), ``rim`` (finer,
+for the edge and the sides) or ``tip`` (finer still, round the tip only).
 """
 
 from __future__ import annotations
@@ -20,13 +21,30 @@ from pathlib import Path
 import numpy as np
 from scenes import Drawn, Scene, Tracer, compile_tracer, draw
 
-PITCH, WIDE, HIGH = 0.10, 940, 540
-"""Of a rendered view of the lever's plane: mm a pixel, columns, rows; its middle column lies on the case's axis."""
+
+@dataclass(frozen=True)
+class Frame:
+    """A view of the lever's plane: mm a pixel, columns, rows, rays a pixel; whether its middle lies near the tip, else
+    its middle column lies on the case's axis."""
+
+    pitch: float
+    wide: int
+    high: int
+    rays: int
+    at_tip: bool = False
+
+
+FRAMES = {
+    "whole": Frame(0.10, 940, 540, 12),
+    "rim": Frame(0.07, 1344, 560, 6),
+    "tip": Frame(0.06, 640, 640, 8, True),
+}
+FRAME = FRAMES[os.environ.get("SEE_FRAME", "whole")]
 GRID = np.linspace(-40, 40, 321)
 """Where (x, mm) the outlines are told."""
 DOWN = 3.0
-SPP = int(os.environ.get("SEE_SPP", "12"))
-"""Rays a pixel."""
+_FULLY_MM = 8.0
+"""Of a view round the tip the rows that near to it get all their rays."""
 _FILE = 100
 
 
@@ -36,7 +54,8 @@ class Sample:
     the land's near inner edge over ``GRID`` (nan: beyond its reach) with their half widths; the places in the lever's
     plane (x, z) of the lever's highest point and of the point that is seen highest (nan: none); how many pixels of the
     lever's top are seen; elevation over the rim in degrees; height of the rim line at the tip's depth; where the case
-    is seen to end left and right, in the rim's plane and ``DOWN`` below it: (2, 2, 2) sides, heights, x and z."""
+    is seen to end left and right, in the rim's plane and ``DOWN`` below it: (2, 2, 2) sides, heights, x and z; mm a
+    pixel, and the x of the middle of a row."""
 
     rgb: np.ndarray
     label: np.ndarray
@@ -49,6 +68,8 @@ class Sample:
     elevation: float
     line: float
     sides: np.ndarray
+    pitch: float
+    middle: float
 
 
 def _in_plane(s: Scene, p: np.ndarray, y: float) -> np.ndarray:
@@ -85,31 +106,30 @@ def side_ends(s: Scene, y: float) -> np.ndarray:
 
 def _apex(s: Scene, lever: np.ndarray, x: float) -> tuple[float, float]:
     """Where the lever (H, W) is seen highest within 6 mm of ``x``, in the plane that is looked at; nan: nowhere."""
-    columns = s.px0 + np.arange(WIDE) * PITCH
+    columns = s.px0 + np.arange(s.width) * s.mmpp
     near = lever & (np.abs(columns - x) < 6)
     rows = np.flatnonzero(near.any(1))
     if not len(rows):
         return math.nan, math.nan
     top = rows[0]
-    return float(columns[near[top]].mean()), float(s.pz0 - (top - 0.5) * PITCH)
+    return float(columns[near[top]].mean()), float(s.pz0 - (top - 0.5) * s.mmpp)
 
 
-def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
-    """Scene ``seed``; None when no lever can be drawn."""
+def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
+    """Scene ``seed`` with ``more`` times the rays; None when no lever can be drawn."""
     g = np.random.default_rng(seed + 7_000_000)
     d: Drawn = draw(seed, hard=0.6)
     s = d.scene
     s.aperture *= 0.7
     s.motion[:] = [0, 0]
-    x, y, z = tracer.highest(s, 0.04)
+    x, y, z = tracer.highest(s, 0.03)
     if z < -50:
         return None
     lever = g.random() > 0.04
     s.lever_on = int(lever)
-    s.mode, s.spp, s.mmpp, s.width, s.height = 1, spp, PITCH, WIDE, HIGH
+    f = FRAME
+    s.mode, s.spp, s.mmpp, s.width, s.height = 1, f.rays * more, f.pitch, f.wide, f.high
     s.plane_y = y + g.normal(0, 0.4)
-    s.px0 = -(WIDE - 1) / 2 * PITCH
-    s.pz0 = (HIGH - 1) / 2 * PITCH + g.normal(0, 2)
     near, far = edge_curves(s, d.notes["outline_radius"], s.plane_y)
     near_in, _ = edge_curves(s, d.notes["inner_radius"], s.plane_y)
     outer = np.fmax(near, far)
@@ -117,8 +137,15 @@ def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
     line = _in_plane(s, np.array([[x, y, 0.0]]), s.plane_y)[0, 1]
     sides = side_ends(s, s.plane_y)
     ends = [np.nanmin(near), np.nanmax(outer), tip[1], line, *(sides[:, 0, 1] - 0.5)]
-    s.row0 = max(0, int((s.pz0 - max(ends) - 2.0) / PITCH))
-    s.row1 = min(HIGH - 1, int((s.pz0 - min(ends) + 2.5) / PITCH))
+    upper, lower = max(ends) + 2.0, min(ends) - 2.5
+    if f.at_tip:
+        upper, lower = tip[1] + _FULLY_MM, tip[1] - _FULLY_MM
+    across = float(tip[0]) + g.uniform(-1.5, 1.5) if f.at_tip else 0.0
+    middle = (lower + upper) / 2 + g.uniform(-1.5, 1.5)
+    s.px0 = across - (f.wide - 1) / 2 * f.pitch
+    s.pz0 = middle + (f.high - 1) / 2 * f.pitch
+    s.row0 = max(0, int((s.pz0 - upper) / f.pitch))
+    s.row1 = min(f.high - 1, int((s.pz0 - lower) / f.pitch))
     rgb, label, pos = tracer.render(s)
     seen = int(((label == 4) & (pos[..., 2] > z - 0.25)).sum()) if lever else 0
     c = s.cam
@@ -136,16 +163,18 @@ def render(tracer: Tracer, seed: int, spp: int) -> Sample | None:
         e,
         float(line),
         sides,
+        f.pitch,
+        across,
     )
 
 
-def many(tracer: Tracer, first: int, count: int, spp: int, seconds: float) -> list[Sample]:
+def many(tracer: Tracer, first: int, count: int, seconds: float, more: int = 1) -> list[Sample]:
     """Up to ``count`` samples from seed ``first`` on, as far as ``seconds`` reach."""
     end = time.time() + seconds
 
     def one(seed: int) -> Sample | None:
         try:
-            return render(tracer, seed, spp) if time.time() < end else None
+            return render(tracer, seed, more) if time.time() < end else None
         except Exception as error:  # one scene less is better than no training
             print(f"scene {seed}: {error!r}", flush=True)
             return None
@@ -154,10 +183,10 @@ def many(tracer: Tracer, first: int, count: int, spp: int, seconds: float) -> li
         return [s for s in pool.map(one, range(first, first + count)) if s is not None]
 
 
-def kept(folder: Path, count: int) -> list[Sample]:
-    """Up to ``count`` of the samples that :func:`main` left in ``folder``."""
+def kept(folder: Path, count: int, part: int = 0, parts: int = 1) -> list[Sample]:
+    """Up to ``count`` of the samples that :func:`main` left in ``folder``; of ``parts`` shares of them the ``part``-th."""
     out: list[Sample] = []
-    for path in sorted(folder.glob("*.samples"), key=lambda p: p.name[::-1]):
+    for path in sorted(folder.glob("*.samples"), key=lambda p: p.name[::-1])[part::parts]:
         if len(out) < count:
             out += pickle.loads(path.read_bytes())
     return out[:count]
@@ -174,7 +203,7 @@ def main() -> None:
     for seed in range(first, first + count, _FILE):
         if time.time() > end:
             break
-        some = many(tracer, seed, min(_FILE, first + count - seed), SPP, end - time.time())
+        some = many(tracer, seed, min(_FILE, first + count - seed), end - time.time())
         path = folder / f"{seed:09d}.tmp"
         path.write_bytes(pickle.dumps(some, protocol=5))
         path.replace(path.with_suffix(".samples"))

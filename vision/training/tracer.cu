@@ -439,7 +439,7 @@ HD void pixel(const Scene& S, int x, int y, int spp, float* rgb, uint8_t* label,
 // rays of a pixel: as many as asked for (rays, one byte a pixel), else few outside the rows that matter
 HD int many(const Scene& S, const uint8_t* rays, size_t k, int y) {
     if (rays) return rays[k];
-    return S.row1 > 0 && (y < S.row0 || y > S.row1) ? (S.spp + 7) / 8 : S.spp;
+    return S.row1 > 0 && (y < S.row0 || y > S.row1) ? (S.spp + 3) / 4 : S.spp;
 }
 #ifdef __CUDACC__
 #include <cstdio>

@@ -4,7 +4,8 @@
 
 A third of the time goes into rendering (``SEE_RENDER``), the rest into training; or the scenes are those of a folder
 that ``samples.py`` filled (``SEE_FROM``). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are
-taken over where they fit, of several those of the last that has them. Leaves ``networks.pt``, ``train.log`` and the
+taken over where they fit, of several those of the last that has them. ``python -m torch.distributed.run --nproc-per-node 2
+train.py ...`` trains on two processors, each with its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the
 ``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and judged is
 the running mean of the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and
 nvcc.
@@ -21,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 import torch
+import torch.distributed as group
 from crops import (
     Aim,
     Batch,
@@ -38,14 +40,18 @@ from crops import (
     window,
 )
 from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make, take_over
-from samples import SPP, kept, many
+from samples import kept, many
 from scenes import Tracer, compile_tracer
 
+RANK, RANKS = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
+"""Which of how many processes this is."""
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
 NETS = [name for name in os.environ.get("SEE_NETS", "").split(",") if name] or list(INPUT_SIZE)
 VALIDATION, COUNT_VALIDATION = 9_000_000, int(os.environ.get("SEE_VALID", "160"))
 BATCH, PARTS = int(os.environ.get("SEE_BATCH", "8")), int(os.environ.get("SEE_PARTS", "3"))
 """Scenes that are photographed alike (blur, pixels a millimetre), and how many such groups make a step."""
+LOOKS = 2
+"""How many windows are cut from each picture."""
 LOSSES = {"segment": view_loss, "edge": edge_loss, "side": side_loss, "tip": tip_loss, "tip_near": tip_loss}
 KEEPS = 0.999
 """How much of the running mean of the weights is kept in a step."""
@@ -67,16 +73,16 @@ def export(nets: torch.nn.ModuleDict, out: Path) -> None:
 
 
 def figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
-    """How well scenes are told that were not trained on."""
+    """How well scenes are told that were not trained on, by all kinds of pictures and by clean ones."""
     nets.eval()
     with torch.random.fork_rng(), torch.no_grad():
         torch.manual_seed(2)
-        text = _figures(nets, data)
+        text = f"{_figures(nets, data)} CLEAN {_figures(nets, data, True)}"
     nets.train()
     return text
 
 
-def _figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
+def _figures(nets: torch.nn.ModuleDict, data: Batch, clean: bool | None = None) -> str:
     inter, union = np.zeros(5), np.zeros(5)
     off: dict[str, list[np.ndarray]] = {}
 
@@ -86,7 +92,7 @@ def _figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
 
     for k in range(0, len(data.top), BATCH):
         b = data.pick(torch.arange(k, min(k + BATCH, len(data.top)), device=DEVICE), False)
-        r = b.raster()
+        r = b.raster(clean)
         if "segment" in nets:
             x, y = view(b, r)
             p = nets["segment"](x).argmax(1)
@@ -140,7 +146,7 @@ def losses(nets: torch.nn.ModuleDict, data: Batch, parts: int, layout: torch.mem
             if "side" in nets:
                 made["side"] += [side(b, r, right) for right in (False, True)]
             if "tip" in nets or "tip_near" in nets:
-                windows += [window(b, r) for _ in range(3)]
+                windows += [window(b, r) for _ in range(LOOKS)]
         joined = {name: _joined(some) for name, some in made.items() if some}
         if windows:
             x, aim = torch.cat([x for x, _ in windows]), Aim.joined([a for _, a in windows])
@@ -183,6 +189,25 @@ class Layouts:
         return [float(np.median(spent[self._TRIED // 2 :])) if spent else math.inf for spent in self._spent]
 
 
+def shared_gradients(nets: torch.nn.ModuleDict) -> None:
+    """Give every process the mean of all processes' gradients."""
+    held = [p.grad for p in nets.parameters() if p.grad is not None]
+    flat = torch.cat([g.flatten() for g in held])
+    group.all_reduce(flat)
+    flat /= RANKS
+    for g, mean in zip(held, flat.split([g.numel() for g in held]), strict=True):
+        g.copy_(mean.view_as(g))
+
+
+def shared_clock(seconds: float) -> float:
+    """The first process' clock, so that all stop after the same step."""
+    if RANKS == 1:
+        return seconds
+    told = torch.tensor(seconds, dtype=torch.float64, device=DEVICE)
+    group.broadcast(told, 0)
+    return float(told)
+
+
 def follow_weights(mean: torch.nn.ModuleDict, nets: torch.nn.ModuleDict, steps: int) -> None:
     """Move the running mean of the weights."""
     keeps = min(KEEPS, (1 + steps) / (10 + steps))
@@ -200,12 +225,15 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
     log = (out / "train.log").open("a", buffering=1)
 
     def say(text: str) -> None:
+        if RANK:
+            return
         print(f"{time.time() - began:.0f} s  {text}", flush=True)
         print(f"{time.time() - began:.0f} s  {text}", file=log)
 
     torch.manual_seed(1)
     torch.backends.cudnn.benchmark = True
     nets = chosen()
+    torch.manual_seed(1 + RANK)
     runs, steps, scenes = 0, 0, 0
     for start in starts:
         before = torch.load(start, map_location="cpu")
@@ -213,15 +241,18 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
         runs, steps, scenes = before["runs"], before["steps"], before["scenes"]
     nets.to(DEVICE)
     mean = copy.deepcopy(nets)
-    tracer = Tracer(compile_tracer(out))
+    tracer = Tracer(compile_tracer(own_folder(out)))
     say(f"tracer compiled; run {runs}, {steps} steps, {scenes} scenes before")
     left = began + seconds - time.time()
-    valid = Batch.of(many(tracer, VALIDATION, COUNT_VALIDATION, 2 * SPP, 0.06 * left), DEVICE)
-    say(f"{len(valid.top)} scenes kept to judge by: {figures(mean, valid)}")
+    few = COUNT_VALIDATION if RANK == 0 else BATCH
+    valid = Batch.of(many(tracer, VALIDATION, few, 0.06 * left, 2), DEVICE)
+    if RANK == 0:
+        say(f"{len(valid.top)} scenes kept to judge by: {figures(mean, valid)}")
     budget = float(os.environ.get("SEE_RENDER", "0.33")) * left
     limit = int(os.environ.get("SEE_SCENES", "14000"))
     drawn = os.environ.get("SEE_FROM")
-    some = kept(Path(drawn), limit) if drawn else many(tracer, 1_000_000 * (runs % 8), limit, SPP, budget)
+    seed = 1_000_000 * (runs % 8) + 100_000 * RANK
+    some = kept(Path(drawn), limit, RANK, RANKS) if drawn else many(tracer, seed, limit, budget)
     data = Batch.of(some, DEVICE)
     del some
     n = len(data.top)
@@ -236,8 +267,8 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
 
     t0, saved, first, skipped, parts = time.time(), time.time(), steps, 0, PARTS
     layouts = Layouts()
-    length = max(began + seconds - 25 - t0, 1.0)
-    while (gone := time.time() - t0) < length:
+    length = shared_clock(max(began + seconds - 25 - t0, 1.0))
+    while (gone := shared_clock(time.time() - t0)) < length:
         for g in opt.param_groups:
             g["lr"] = base * min(1, (steps - first + 1) / 150) * (0.5 + 0.5 * math.cos(math.pi * gone / length)) + 1e-6
         opt.zero_grad(set_to_none=True)
@@ -245,6 +276,8 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
         try:
             loss = losses(nets, data, parts, layouts.now())
             loss.sum().backward()
+            if RANKS > 1:
+                shared_gradients(nets)
         except torch.cuda.OutOfMemoryError:
             torch.cuda.empty_cache()
             parts, skipped = max(1, parts - 1), skipped + 1
@@ -258,12 +291,14 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
         layouts.took(time.time() - tick)
         steps += 1
         follow_weights(mean, nets, steps - first)
-        if time.time() - saved > 55:
+        if RANK == 0 and time.time() - saved > 55:
             told_now = f"losses {np.round(loss.detach().cpu().numpy(), 4)} skipped {skipped} parts {parts}"
             told_now += f" seconds a step {np.round(layouts.seconds(), 3)}"
             say(f"step {steps} {told_now} {figures(mean, valid)}")
             save()
             saved = time.time()
+    if RANK:
+        return
     save()
     say(f"step {steps} skipped {skipped} {figures(mean, valid)}")
     trained_on = data.pick(torch.arange(min(n, len(valid.top)), device=DEVICE), False)
@@ -272,6 +307,13 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
         export(mean, out)
     except Exception as error:  # the weights are saved: they can be exported elsewhere
         say(f"not exported: {error!r}")
+
+
+def own_folder(out: Path) -> Path:
+    """Where this process alone writes."""
+    folder = out / f"process-{RANK}"
+    folder.mkdir(exist_ok=True)
+    return folder
 
 
 def chosen() -> torch.nn.ModuleDict:
@@ -285,6 +327,10 @@ def main() -> None:
     out, seconds = Path(sys.argv[1]), float(sys.argv[2])
     starts = [Path(p) for p in sys.argv[3:]]
     if seconds > 0:
+        if RANKS > 1:
+            if DEVICE == "cuda":
+                torch.cuda.set_device(int(os.environ["LOCAL_RANK"]))
+            group.init_process_group("nccl" if DEVICE == "cuda" else "gloo")
         train(out, seconds, starts, began)
         return
     nets = chosen()
