@@ -1,0 +1,81 @@
+"""What the eyes are trained with: the views that are drawn, and what is said to be true in them."""
+
+from __future__ import annotations
+
+import importlib
+from dataclasses import replace
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from vision import closer
+
+FOLDER = Path(closer.__file__).parent / "training"
+SEEDS = (3, 5, 8, 13)
+LEVER, CASE = 4, (1, 2, 3)
+
+
+@pytest.fixture
+def samples(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    monkeypatch.syspath_prepend(str(FOLDER))
+    return importlib.import_module("samples")
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(str(FOLDER))
+        scenes = importlib.import_module("scenes")
+        return Path(scenes.compile_tracer(tmp_path_factory.mktemp("tracer")))
+
+
+def at(s: Any, x: float, z: float) -> tuple[float, float]:
+    """Row and column of a place of the lever's plane, as the samples' own words have it."""
+    return (s.top - z) / s.pitch, (x - s.middle) / s.pitch + (s.label.shape[1] - 1) / 2
+
+
+@pytest.mark.parametrize("name", ["whole", "rim", "tip"])
+def test_every_kind_of_view_shows_the_truth_where_it_says(
+    samples: ModuleType, library: Path, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = samples.FRAMES[name]
+    coarse = replace(full, pitch=3 * full.pitch, wide=full.wide // 3, high=full.high // 3, rays=1)
+    monkeypatch.setattr(samples, "FRAME", coarse)
+    tracer = samples.Tracer(library)
+    tips, edges, agree = 0, 0, 0
+    for seed in SEEDS:
+        s = samples.render(tracer, seed)
+        assert s is not None
+        assert s.rgb.shape == (3, coarse.high, coarse.wide)
+        assert abs(s.tip[0] - s.middle) <= 1.5 or not coarse.at_tip
+        row, column = at(s, *s.tip)
+        assert 10 < row < coarse.high - 10
+        if s.seen >= 5:
+            tips += 1
+            k, c = round(row), round(column)
+            assert (s.label[k : k + 4, c - 3 : c + 4] == LEVER).any(), seed
+            assert not (s.label[k - 6 : k - 2, c - 3 : c + 4] == LEVER).any(), seed
+        for x, z in zip(samples.GRID[::8], s.outer[::8], strict=True):
+            k, c = at(s, x, z) if np.isfinite(z) else (-1, -1)
+            if 6 < k < coarse.high - 6 and 0 < c < coarse.wide - 1:
+                over, under = (s.label[round(k + d), round(c)] for d in (-2.5, 2.5))
+                edges, agree = edges + 1, agree + (over not in CASE and under in (*CASE, LEVER))
+    assert tips >= 2
+    assert edges > 60
+    assert agree > 0.8 * edges
+
+
+def test_blocks_that_are_new_change_nothing_at_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    torch = pytest.importorskip("torch")
+    monkeypatch.syspath_prepend(str(FOLDER))
+    nets = importlib.import_module("nets")
+    torch.manual_seed(3)
+    before, after = nets.Tip(deeper=()).eval(), nets.Tip().eval()
+    x = torch.rand(1, 10, 96, 96)
+    assert not torch.allclose(before(x), after(x), atol=1e-3)
+    nets.take_over(after, before.state_dict())
+    assert torch.allclose(before(x), after(x), atol=1e-4)
+    assert sum(p.numel() for p in after.parameters()) > 2 * sum(p.numel() for p in before.parameters())
