@@ -154,3 +154,34 @@ def test_training_cuts_a_window_as_measuring_does(
     assert aim.place[0].tolist() == pytest.approx([47.5, 47.5], abs=1e-4)
     assert aim.apex[0].tolist() == pytest.approx([47.5, 47.5], abs=1e-4)
     assert bool(aim.ok[0])
+
+
+def test_photographs_are_cut_with_the_truth_where_it_is(
+    fitted: tuple[Photo, rim.Rim, float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the networks, which know nothing of the cut, see in it lies where the cut has the truth."""
+    pytest.importorskip("torch")
+    monkeypatch.syspath_prepend(str(Path(closer.__file__).parent / "training"))
+    import photographs  # type: ignore[import-not-found]
+
+    photo, found, y = fitted
+    tip = WORLD.project(np.array([[WORLD.tip_x, WORLD.tip_y, WORLD.height]]))[0]
+    shot = photographs.Shot(photo.rgb, found.q, found.q, found.problem, y, tip, True)
+    g = np.random.default_rng(4)
+    rows, tips = [], []
+    for _ in range(4):
+        q = shot.disturbed(g, photographs._RIM_SPREAD)
+        for near in (False, True):
+            channels, row = photographs.strip(shot, g, q, near)
+            score = closer._run("edge", list(channels))
+            prob = np.exp(score - score.max(0))
+            told = np.arange(48) @ (prob / prob.sum(0))
+            rows.append([np.nanmedian(told - row), row[np.isfinite(row)].mean()])
+        channels, (down, across) = photographs.window(shot, g, q)
+        share = closer._shares(closer._run("tip", list(channels)))
+        tips.append([np.arange(96) @ share.sum(1) - down, across])
+    off, where = np.array(rows).T
+    assert np.abs(off).max() < 1.2
+    assert np.ptp(where) > 4
+    assert np.ptp([across for _, across in tips]) > 10
+    assert max(abs(off) for off, _ in tips) < 2.5  # along a level top the place across is free

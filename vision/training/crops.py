@@ -305,10 +305,20 @@ def edge_loss(z: torch.Tensor, row: torch.Tensor, ok: torch.Tensor) -> torch.Ten
     return _ce(edge_scores(z), row, ok)
 
 
+def row_loss(logp: torch.Tensor, row: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
+    """How surprising true rows are, of those that can be seen."""
+    loss = -(_soft(row, logp.shape[-1]) * logp).sum(-1)
+    return (loss * ok).sum() / ok.sum().clamp(min=1)
+
+
+def place_loss(told_by: tuple[torch.Tensor, torch.Tensor], place: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
+    """How surprising true places (row, column) are by the scores of rows and columns; rows matter most."""
+    return _ce(told_by[0], place[:, 0], ok) + 0.3 * _ce(told_by[1], place[:, 1], ok)
+
+
 def tip_loss(z: torch.Tensor, aim: Aim) -> torch.Tensor:
     """How surprising the true place is, the place that is seen highest, and where the lever is."""
     loss = 0.0
     for k, share, place, ok in ((0, 1.0, aim.place, aim.ok), (2, 0.3, aim.apex, aim.apex_ok)):
-        rows, cols = tip_scores(z[:, k : k + 1])
-        loss = loss + share * (_ce(rows, place[:, 0], ok) + 0.3 * _ce(cols, place[:, 1], ok))
+        loss = loss + share * place_loss(tip_scores(z[:, k : k + 1]), place, ok)
     return loss + 0.3 * nnf.binary_cross_entropy_with_logits(z[:, 1], aim.lever, weight=aim.known.float())

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as nnf
+
 CLEAN = 0.22
 """Share of simulated pictures that are sharp, without noise and hardly compressed."""
 _FILTER = 0.45
@@ -213,12 +214,13 @@ def develop(
     side = _one(0, 1) if _happens(0.2) else 1.0
     up = _one(0, 1) if _happens(0.1) else 1.0
     x = gauss(x, blur * side, blur * up).clamp(0, 1)
-    none = torch.zeros(n, 1, 1, 1, device=dev)
-    strong = torch.where(_some(n, 0.4 if clean else 0.12, dev), none, _u(n, 0, 1, dev) ** 2 * (0.006 if clean else 0.042))
+    none, most = torch.zeros(n, 1, 1, 1, device=dev), 0.006 if clean else 0.042
+    strong = torch.where(_some(n, 0.4 if clean else 0.12, dev), none, _u(n, 0, 1, dev) ** 2 * most)
     x = x + torch.randn_like(x) * torch.sqrt(x.clamp(min=0.02)) * strong
     x = x.clamp(0, 1) ** (1 / _u(n, 1.9, 2.5, dev))
     smooth = gauss(torch.randn_like(x), 0.8, 0.8) * 2.2
-    x = x + torch.where(_some(n, 0.0 if clean else 0.3, dev), smooth, torch.zeros_like(x)) * _u(n, 0, 1, dev) ** 2 * 0.03
+    smooth = torch.where(_some(n, 0.0 if clean else 0.3, dev), smooth, torch.zeros_like(x))
+    x = x + smooth * _u(n, 0, 1, dev) ** 2 * 0.03
     bent = torch.where(_some(n, 0.35, dev), _u(n, -0.9, 0.9, dev), none)
     x = x.clamp(0, 1)
     x = x + bent * x * (1 - x) * (2 * x - 1 if _happens(0.5) else torch.ones_like(x) * 0.7)

@@ -7,6 +7,8 @@ All are small encoder-decoders. Strip and window networks tell distributions, so
 
 from __future__ import annotations
 
+import os
+
 import torch
 import torch.nn.functional as nnf
 from torch import nn
@@ -90,9 +92,10 @@ class Tip(Net):
     _JOIN, _FEATURES = 2, 16
 
     def __init__(self, ch: tuple[int, ...] = (24, 48, 64, 96, 96), deeper: tuple[int, ...] = (0, 1, 2, 3, 2)) -> None:
+        """``deeper``: blocks more a level; with none there are none round the window either."""
         super().__init__(5, ch, 3, deeper=deeper)
         k, more = self._JOIN, self._FEATURES
-        self.around = Net(5, (16, 32, 48, 64, 64), more, deeper=(0, 0, 1, 1, 1))
+        self.around = Net(5, (16, 32, 48, 64, 64), more, deeper=(0, 0, 1, 1, 1) if deeper else ())
         self.down[k + 1] = block(ch[k] + more, ch[k + 1])
         self.up[len(ch) - 2 - k] = block(ch[k + 1] + ch[k] + more, ch[k])
 
@@ -127,15 +130,16 @@ def make() -> nn.ModuleDict:
 
     View: RGB to 5 classes. Strip: RGB, elevation, place along, near edge or not, to row scores. Window: RGB, elevation,
     height over the rim's outline, near and (but for ``tip_near``) coarsely all round, to place scores. Side: RGB,
-    elevation, height over the rim, to one score a row.
+    elevation, height over the rim, to one score a row. ``SEE_DEEPER=0``: without the blocks that came later.
     """
+    deeper = os.environ.get("SEE_DEEPER", "1") != "0"
     return nn.ModuleDict(
         {
             "segment": Net(3, (8, 16, 32, 48, 64, 80), 5),
-            "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4, deeper=(0, 1, 2, 2, 2)),
-            "tip": Tip(),
+            "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4, deeper=(0, 1, 2, 2, 2) if deeper else ()),
+            "tip": Tip() if deeper else Tip(deeper=()),
             "tip_near": Net(5, (24, 48, 64, 96, 96), 3),
-            "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1], deeper=(0, 0, 1, 2, 2)),
+            "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1], deeper=(0, 0, 1, 2, 2) if deeper else ()),
         }
     )
 

@@ -90,6 +90,18 @@ def card_to_world(s: Scene) -> tuple[np.ndarray, np.ndarray]:
     return _rot(math.degrees(s.cyaw), math.degrees(s.clean)).T, np.array(s.card[:])
 
 
+def unknowns_of(d: Drawn) -> list[float]:
+    """What measuring seeks (``vision.adjust``): pose, the rim's centre, its axis, edge break, the land's inner edge."""
+    s = d.scene
+    turn, at = card_to_world(s)
+    to_camera = np.array(s.rot[:]).reshape(3, 3)
+    up = turn.T @ np.array([0.0, 0.0, 1.0])
+    pose = [*cv2.Rodrigues(to_camera @ turn)[0].ravel(), *(to_camera @ (at - np.array(s.cam[:])))]
+    tilt = [math.atan2(-up[1], up[2]), math.asin(up[0])]
+    own = [s.rout - d.notes["outline_radius"], d.notes["inner_radius"]]
+    return [float(v) for v in (*pose, *(turn.T @ -at), *tilt, *own)]
+
+
 def _matters(d: Drawn, label: np.ndarray) -> np.ndarray:
     """Where edges are measured (H, W): within half a millimetre of an edge of case or lever, and the markers."""
     s = d.scene
@@ -157,9 +169,12 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
             m["id"] = (m["id"] + 17) % 50
     data = io.BytesIO()
     Image.fromarray(img).save(data, "JPEG", quality=quality)
+    turn, at = card_to_world(s)
     truth = {
         "tip_height_mm": z,
         "tip_world_mm": [x, y, z],
+        "tip_card_mm": list(turn.T @ (np.array([x, y, z]) - at)),
+        "unknowns": unknowns_of(d),
         "tip_pixels_visible": len(tip),
         "lever_present": bool(s.lever_on),
     }

@@ -184,7 +184,7 @@ def many(tracer: Tracer, first: int, count: int, seconds: float, more: int = 1) 
 
 
 def kept(folder: Path, count: int, part: int = 0, parts: int = 1) -> list[Sample]:
-    """Up to ``count`` of the samples that :func:`main` left in ``folder``; of ``parts`` shares of them the ``part``-th."""
+    """Up to ``count`` of the samples that :func:`main` left in ``folder``: the ``part``-th of ``parts`` shares."""
     out: list[Sample] = []
     for path in sorted(folder.glob("*.samples"), key=lambda p: p.name[::-1])[part::parts]:
         if len(out) < count:

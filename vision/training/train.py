@@ -4,8 +4,8 @@
 
 A third of the time goes into rendering (``SEE_RENDER``), the rest into training; or the scenes are those of a folder
 that ``samples.py`` filled (``SEE_FROM``). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are
-taken over where they fit, of several those of the last that has them. ``python -m torch.distributed.run --nproc-per-node 2
-train.py ...`` trains on two processors, each with its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the
+taken over where they fit, of several those of the last that has them. Started by ``torch.distributed.run``, several
+processors train one set of networks, each on its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the
 ``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and judged is
 the running mean of the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and
 nvcc.
