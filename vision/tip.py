@@ -22,6 +22,8 @@ _BEHIND_MM, _BEHIND_U_MM = 0.5, 0.8
 """Seen from above, an edge lies so far (times the rise of the view) over the highest point; standard uncertainty."""
 _CAREFUL = 0.9
 """The network and the edge err together: the power to which the network's word is taken."""
+_ASTRAY = 0.008
+"""How probable (a millimetre) any height is that the network does not tell: it may be quite wrong."""
 _STEP_MM = 0.02
 _WITHIN = 0.95
 """Edge and network are weighed so that this share of truths lies within twice the stated uncertainty; all of this was
@@ -184,7 +186,7 @@ def _weighed(edges: list[tuple[float, float]], own: float, rise: float, place: c
         + w * _ELSEWHERE * _normal(at - h, _ELSEWHERE_MM)
         for h, w in edges
     )
-    prob = (network + 0.001) ** _CAREFUL * by_edge
+    prob = (network + _ASTRAY) ** _CAREFUL * by_edge
     prob /= prob.sum()
     middle = float(np.interp(0.5, np.cumsum(prob) - prob / 2, at))
     off = np.abs(at - middle)
