@@ -21,8 +21,8 @@ from vision import adjust
 from vision.model import Array
 from vision.optics import project, rays, undistort
 
-_ROWS, _COLUMNS, ROW_MM, _GROUP = 48, 512, 0.06, 4
-_WINDOW, WINDOW_MM, _AROUND = 96, 0.08, 4
+_ROWS, _COLUMNS, _ROW_MM, _GROUP = 48, 512, 0.06, 4
+_WINDOW, _WINDOW_MM, _AROUND = 96, 0.08, 4
 _SIDE_ROWS, _SIDE_COLUMNS, _SIDE_ROW_MM, _SIDE_COLUMN_MM, _OVER_MM = 128, 48, 0.06, 0.08, 1.6
 SIDE_MM = 0.8
 """How far below the rim the place of a side is told."""
@@ -130,7 +130,7 @@ def follow(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, el
         near: which of the two edges.
     """
     channels, x, z = edge_strip(rgb, q, p, y, elevation, near)
-    down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * ROW_MM
+    down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
     score = _run("edge", channels)
     prob = np.exp(score - score.max(0))
     prob /= prob.sum(0)
@@ -151,7 +151,7 @@ def edge_strip(
     s = np.linspace(-1, 1, _COLUMNS)
     x = (curve[-1, 0] + curve[0, 0]) / 2 + s * half * (_INNER_PART if near else _OUTER_PART)
     z = np.interp(x, curve[:, 0], curve[:, 1])
-    down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * ROW_MM
+    down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
     px = _seen_at(np.broadcast_to(x, (_ROWS, _COLUMNS)), z[None] + down[:, None], q, p, y)
     flat = np.ones((_ROWS, _COLUMNS))
     return [*_colours(rgb, px, scale(q, p)), flat * elevation / 15, flat * s, flat * float(near)], x, z
@@ -201,7 +201,7 @@ def pinpoint(
     """Where the lever's highest point lies, near the picture point ``start`` (2,) px (within about 2 mm)."""
     curve = outline_in_plane(q, p, y, False)
     at = first = in_plane(start[None], q, p, y)[0]
-    step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * WINDOW_MM
+    step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
     for _ in range(2):
         near, far = tip_windows(rgb, q, p, y, at, curve, elevation)
         prob = (_shares(_run("tip", [*near, *far])) + _shares(_run("tip_near", near))) / 2
@@ -209,7 +209,7 @@ def pinpoint(
         dz, dx = float(rows @ step), float(prob.sum(0) @ step)
         heights = step + at[1] - first[1]
         at = at + np.array([dx, dz])
-        if abs(dz) < 4 * WINDOW_MM and abs(dx) < 12 * WINDOW_MM:
+        if abs(dz) < 4 * _WINDOW_MM and abs(dx) < 12 * _WINDOW_MM:
             break
     return Place(_seen_at(at[:1], at[1:], q, p, y)[0], heights, rows)
 
@@ -241,7 +241,7 @@ def _window(
 ) -> list[Array]:
     """Colours, elevation and height over the outline round a place x, z (2,) of the plane ``y``, at ``coarser`` times
     the pitch; coarse pixels are the mean of two by two."""
-    n, mm = (_WINDOW, WINDOW_MM) if coarser == 1 else (2 * _WINDOW, coarser * WINDOW_MM / 2)
+    n, mm = (_WINDOW, _WINDOW_MM) if coarser == 1 else (2 * _WINDOW, coarser * _WINDOW_MM / 2)
     step = (np.arange(n) - (n - 1) / 2) * mm
     x, z = np.broadcast_to(at[0] + step, (n, n)), np.broadcast_to((at[1] - step)[:, None], (n, n))
     over = np.clip((z - np.interp(x, curve[:, 0], curve[:, 1])) / (2 * coarser), -1, 1)

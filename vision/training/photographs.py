@@ -24,15 +24,15 @@ import numpy as np
 import torch
 from crops import edge_scores, place_loss, row_loss, tip_scores, told
 from nets import INPUT_SIZE, STRIP, WINDOW, make, take_over
+from train import follow_weights
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.bench.photos import setup_of
-from vision import adjust, closer, load_photo, measuring
+from vision import adjust, closer, load_photo, measuring, rim
 from vision.optics import project
 
 NETS = os.environ.get("SEE_NETS", "tip,tip_near,edge").split(",")
 RATE, BATCH, KEEPS = float(os.environ.get("SEE_RATE", "2e-4")), int(os.environ.get("SEE_BATCH", "12")), 0.98
-_NEAR_EDGE_DEG = 1.5
 _RIM_SPREAD = (0.2, 0.3, math.radians(0.3), math.radians(0.15))
 """How far the rim is put wrong: across and in height (mm), its two tilts."""
 _TIP_SPREAD = (0.2, 0.1, *_RIM_SPREAD[2:])
@@ -141,7 +141,7 @@ def losses(nets: torch.nn.ModuleDict, some: list[Shot], g: np.random.Generator) 
     if "edge" in nets:
         cut = []
         for s in some:
-            near = g.random() < 0.5 and adjust.elevation(s.true, s.y) > _NEAR_EDGE_DEG
+            near = g.random() < 0.5 and adjust.elevation(s.true, s.y) > rim._NEAR_EDGE_DEG
             cut.append(strip(s, g, s.disturbed(g, _RIM_SPREAD), bool(near)))
         x, row = torch.tensor(np.stack([c for c, _ in cut])), torch.tensor(np.stack([r for _, r in cut])).float()
         logp = edge_scores(nets["edge"](x))
@@ -180,9 +180,7 @@ def main() -> None:
         opt.step()
         steps += 1
         spent.append([float(v.detach()) for v in loss.values()])
-        with torch.no_grad():
-            for a, b in zip(mean.parameters(), nets.parameters(), strict=True):
-                a.lerp_(b, 1 - min(KEEPS, (1 + steps) / (5 + steps)))
+        follow_weights(mean, nets, steps, KEEPS)
         if steps % 50 == 0:
             now = dict(zip(loss, np.mean(spent[-50:], 0).round(4), strict=True))
             print(f"{gone:.0f} s  step {steps} {now}", flush=True)

@@ -208,9 +208,9 @@ def shared_clock(seconds: float) -> float:
     return float(told)
 
 
-def follow_weights(mean: torch.nn.ModuleDict, nets: torch.nn.ModuleDict, steps: int) -> None:
-    """Move the running mean of the weights."""
-    keeps = min(KEEPS, (1 + steps) / (10 + steps))
+def follow_weights(mean: torch.nn.ModuleDict, nets: torch.nn.ModuleDict, steps: int, most: float = KEEPS) -> None:
+    """Move the running mean of the weights; after many steps it keeps ``most`` of itself."""
+    keeps = min(most, (1 + steps) / (10 + steps))
     with torch.no_grad():
         for a, b in zip(mean.state_dict().values(), nets.state_dict().values(), strict=True):
             if a.dtype.is_floating_point:
