@@ -22,6 +22,8 @@ from vision.model import Array
 from vision.optics import project, rays, undistort
 
 _ROWS, _COLUMNS, _ROW_MM, _GROUP = 48, 512, 0.06, 4
+_UP_MM = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
+"""How high over a strip's middle its rows lie."""
 _WINDOW, _WINDOW_MM, _AROUND = 96, 0.08, 4
 _SIDE_ROWS, _SIDE_COLUMNS, _SIDE_ROW_MM, _SIDE_COLUMN_MM, _OVER_MM = 128, 48, 0.06, 0.08, 1.6
 SIDE_MM = 0.8
@@ -130,12 +132,11 @@ def follow(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, el
         near: which of the two edges.
     """
     channels, x, z = edge_strip(rgb, q, p, y, elevation, near)
-    down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
     score = _run("edge", channels)
     prob = np.exp(score - score.max(0))
     prob /= prob.sum(0)
-    mean = np.sum(prob * down[:, None], axis=0)
-    spread = np.sqrt(np.maximum(np.sum(prob * down[:, None] ** 2, axis=0) - mean**2, 0))
+    mean = np.sum(prob * _UP_MM[:, None], axis=0)
+    spread = np.sqrt(np.maximum(np.sum(prob * _UP_MM[:, None] ** 2, axis=0) - mean**2, 0))
     xm, zm = x.reshape(-1, _GROUP).mean(1), z.reshape(-1, _GROUP).mean(1)
     return Course(_seen_at(xm, zm + mean, q, p, y), mean, spread)
 
@@ -151,8 +152,7 @@ def edge_strip(
     s = np.linspace(-1, 1, _COLUMNS)
     x = (curve[-1, 0] + curve[0, 0]) / 2 + s * half * (_INNER_PART if near else _OUTER_PART)
     z = np.interp(x, curve[:, 0], curve[:, 1])
-    down = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
-    px = _seen_at(np.broadcast_to(x, (_ROWS, _COLUMNS)), z[None] + down[:, None], q, p, y)
+    px = _seen_at(np.broadcast_to(x, (_ROWS, _COLUMNS)), z[None] + _UP_MM[:, None], q, p, y)
     flat = np.ones((_ROWS, _COLUMNS))
     return [*_colours(rgb, px, scale(q, p)), flat * elevation / 15, flat * s, flat * float(near)], x, z
 

@@ -53,7 +53,7 @@ class Again(nn.Module):
 
 
 def _more(ch: tuple[int, ...], counts: tuple[int, ...]) -> nn.ModuleList:
-    return nn.ModuleList(nn.Sequential(*(Again(c) for _ in range(k))) for c, k in zip(ch, counts, strict=False))
+    return nn.ModuleList(nn.Sequential(*(Again(c) for _ in range(k))) for c, k in zip(ch, counts, strict=True))
 
 
 class Net(nn.Module):
