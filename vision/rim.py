@@ -20,7 +20,7 @@ _FLAT_DEG = 4.0
 """Seen more steeply, a rim is not taken for one seen from below."""
 _CONTRADICTS = 12.0
 """Sum of weighted squares that the inner edge's places may add before they count as another edge's."""
-_NEAR_EDGE_DEG = 1.5
+NEAR_EDGE_DEG = 1.5
 """Seen less from above, the land's near inner edge lies too close to the outer one."""
 _TOLD_MM = 0.2
 """Where the edge's course is told with a larger spread than this, it counts as not seen."""
@@ -144,7 +144,7 @@ def _looked_at(rgb: Picture, q: Array, p: adjust.Problem, y: float) -> tuple[adj
     """The problem with the rim's edges as the strips along ``q`` show them, without sides; the outline's spread."""
     e, size, none = adjust.elevation(q, y), closer.scale(q, p), np.zeros((0, 2))
     far = closer.follow(rgb, q, p, y, e, False)
-    near = closer.follow(rgb, q, p, y, e, True) if e > _NEAR_EDGE_DEG else None
+    near = closer.follow(rgb, q, p, y, e, True) if e > NEAR_EDGE_DEG else None
     inner, inner_sigma = (none, 1.0) if near is None else (near.image, _sigma(near, size))
     p = replace(p, arc=far.image, arc_sigma=_sigma(far, size), inner=inner, left=none, right=none)
     return replace(p, inner_sigma=inner_sigma), far.spread_mm

@@ -172,12 +172,13 @@ def test_photographs_are_cut_with_the_truth_where_it_is(
     for _ in range(4):
         q = shot.disturbed(g, photographs._RIM_SPREAD)
         for near in (False, True):
-            channels, row = photographs.strip(shot, g, q, near)
+            channels, row = photographs.strip(shot, q, near)
             score = closer._run("edge", list(channels))
             prob = np.exp(score - score.max(0))
             told = np.arange(48) @ (prob / prob.sum(0))
             rows.append([np.nanmedian(told - row), row[np.isfinite(row)].mean()])
-        channels, (down, across) = photographs.window(shot, g, q)
+        shift = np.array([g.uniform(-1.8, 1.8), g.normal(0, 0.6)])
+        channels, (down, across) = photographs.window(shot, q, shift)
         share = closer._shares(closer._run("tip", list(channels)))
         tips.append([np.arange(96) @ share.sum(1) - down, across])
     off, where = np.array(rows).T

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from scenes import Drawn, Scene, Tracer, compile_tracer, draw
+from scenes import MAT, Drawn, Scene, Tracer, _prim, _rot, compile_tracer, draw
 
 
 @dataclass(frozen=True)
@@ -46,6 +46,8 @@ DOWN = 3.0
 _FULLY_MM = 8.0
 """Of a view round the tip the rows that near to it get all their rays."""
 _FILE = 100
+_BEHIND = 0.25
+"""So often something stands behind the lever that may be taken for it."""
 
 
 @dataclass
@@ -115,6 +117,23 @@ def _apex(s: Scene, lever: np.ndarray, x: float) -> tuple[float, float]:
     return float(columns[near[top]].mean()), float(s.pz0 - (top - 0.5) * s.mmpp)
 
 
+def _behind(s: Scene, g: np.random.Generator, tip: tuple[float, float, float]) -> None:
+    """Put one or two things behind the case that are seen close by the tip, some of the lever's metal."""
+    eye = np.array(s.cam[:])
+    for _ in range(int(g.integers(1, 3))):
+        kind, mat = int(g.choice([0, 1, 2, 4])), int(g.choice([MAT["lever"], MAT["spring"], *range(10, 18)]))
+        y = float(g.uniform(s.rout + 4, s.rout + 90))
+        along = (y - eye[1]) / (tip[1] - eye[1])
+        seen = np.array([tip[0] + g.normal(0, 5), tip[1], tip[2] + g.normal(0.3, 1.5)])
+        x, _, top = eye + along * (seen - eye)
+        a, high = (float(v) for v in np.exp(g.uniform(np.log([1.0, 3.0]), np.log([8.0, 20.0]))))
+        b, c = (high, float(g.uniform(4, 20))) if kind in (1, 2) else (float(g.uniform(1, 10)), high)
+        reach = {0: c, 1: b, 2: a + b, 4: a}[kind]
+        s.outer[s.nouter] = _prim(kind, mat, (x, y, top - reach), _rot(g.uniform(0, 360)), a, b, c, g.uniform(0.2, 0.8))
+        s.nouter += 1
+        s.top = max(s.top, top + 2)
+
+
 def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
     """Scene ``seed`` with ``more`` times the rays; None when no lever can be drawn."""
     g = np.random.default_rng(seed + 7_000_000)
@@ -125,6 +144,8 @@ def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
     x, y, z = tracer.highest(s, 0.03)
     if z < -50:
         return None
+    if g.random() < _BEHIND and s.nouter <= len(s.outer) - 2:
+        _behind(s, g, (x, y, z))
     lever = g.random() > 0.04
     s.lever_on = int(lever)
     f = FRAME

@@ -3,12 +3,12 @@
 """Trains the networks of ``vision`` on scenes drawn by ``scenes.py``: ``python train.py OUT SECONDS [CHECKPOINT ...]``.
 
 A third of the time goes into rendering (``SEE_RENDER``), the rest into training; or the scenes are those of a folder
-that ``samples.py`` filled (``SEE_FROM``). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are
-taken over where they fit, of several those of the last that has them. Started by ``torch.distributed.run``, several
-processors train one set of networks, each on its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the
-``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and judged is
-the running mean of the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and
-nvcc.
+that ``samples.py`` filled (``SEE_FROM``). After a third of the time photographs that ``photographs.py`` cut join in
+(``SEE_CUTS``, its folder). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are taken over where
+they fit, of several those of the last that has them. Started by ``torch.distributed.run``, several processors train one
+set of networks, each on its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the ``.onnx`` files in OUT;
+a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and judged is the running mean of the
+weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and nvcc.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ from crops import (
     view_loss,
     window,
 )
+from cuts import Cuts, cut_figures, cut_loss
 from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make, take_over
 from samples import kept, many
 from scenes import Tracer, compile_tracer
@@ -53,6 +54,8 @@ BATCH, PARTS = int(os.environ.get("SEE_BATCH", "8")), int(os.environ.get("SEE_PA
 LOOKS = 2
 """How many windows are cut from each picture."""
 LOSSES = {"segment": view_loss, "edge": edge_loss, "side": side_loss, "tip": tip_loss, "tip_near": tip_loss}
+JOIN, CUTS, WEIGHT = 0.3, 24, 0.5
+"""From what part of the time on photographs join in, how many cuts a step, and how much they count."""
 KEEPS = 0.999
 """How much of the running mean of the weights is kept in a step."""
 
@@ -72,12 +75,13 @@ def export(nets: torch.nn.ModuleDict, out: Path) -> None:
         )
 
 
-def figures(nets: torch.nn.ModuleDict, data: Batch) -> str:
-    """How well scenes are told that were not trained on, by all kinds of pictures and by clean ones."""
+def figures(nets: torch.nn.ModuleDict, data: Batch, apart: Cuts | None = None) -> str:
+    """How well scenes and photographs are told that were not trained on, of all kinds and clean ones."""
     nets.eval()
     with torch.random.fork_rng(), torch.no_grad():
         torch.manual_seed(2)
         text = f"{_figures(nets, data)} CLEAN {_figures(nets, data, True)}"
+        text += f" PHOTOGRAPHS {cut_figures(nets, apart)}" if apart else ""
     nets.train()
     return text
 
@@ -130,8 +134,10 @@ def _spread(v: np.ndarray) -> str:
     return f"{off} within two spreads {within:.3f} of {_typical(v[:, 1])}" if v[:, 1].any() else off
 
 
-def losses(nets: torch.nn.ModuleDict, data: Batch, parts: int, layout: torch.memory_format) -> torch.Tensor:
-    """Losses of all networks on freshly photographed scenes, ``parts`` groups of them."""
+def losses(
+    nets: torch.nn.ModuleDict, data: Batch, parts: int, layout: torch.memory_format, cuts: Cuts | None
+) -> torch.Tensor:
+    """Losses of all networks on freshly photographed scenes, ``parts`` groups of them, and on cut photographs."""
     n = len(data.top)
     made: dict[str, list[tuple[torch.Tensor, ...]]] = {name: [] for name in nets}
     windows: list[tuple[torch.Tensor, Aim]] = []
@@ -151,10 +157,17 @@ def losses(nets: torch.nn.ModuleDict, data: Batch, parts: int, layout: torch.mem
         if windows:
             x, aim = torch.cat([x for x, _ in windows]), Aim.joined([a for _, a in windows])
             joined |= {name: (x[:, : INPUT_SIZE[name][0]], aim) for name in ("tip", "tip_near") if name in nets}
-        seen = {name: v[0].nan_to_num().contiguous(memory_format=layout) for name, v in joined.items()}
+        whole = cuts.some(list(nets), CUTS) if cuts else {}
+        both = {name: torch.cat([v[0], *(w[0] for w in [whole.get(name)] if w)]) for name, v in joined.items()}
+        seen = {name: x.nan_to_num().contiguous(memory_format=layout) for name, x in both.items()}
     with torch.autocast(DEVICE, torch.bfloat16, enabled=DEVICE == "cuda"):
-        told_by = {name: nets[name](x) for name, x in seen.items()}
-    return torch.stack([LOSSES[name](z.float(), *joined[name][1:]) for name, z in told_by.items()])
+        told_by = {name: nets[name](x).float() for name, x in seen.items()}
+    out = []
+    for name, z in told_by.items():
+        drawn = len(joined[name][0])
+        loss = LOSSES[name](z[:drawn], *joined[name][1:])
+        out.append(loss + WEIGHT * cut_loss(name, z[drawn:], *whole[name][1:]) if name in whole else loss)
+    return torch.stack(out)
 
 
 def _joined(many: list[tuple[torch.Tensor, ...]]) -> tuple[torch.Tensor, ...]:
@@ -267,14 +280,19 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
 
     t0, saved, first, skipped, parts = time.time(), time.time(), steps, 0, PARTS
     layouts = Layouts()
+    folder, cuts, apart = os.environ.get("SEE_CUTS"), None, None
     length = shared_clock(max(began + seconds - 25 - t0, 1.0))
     while (gone := shared_clock(time.time() - t0)) < length:
         for g in opt.param_groups:
             g["lr"] = base * min(1, (steps - first + 1) / 150) * (0.5 + 0.5 * math.cos(math.pi * gone / length)) + 1e-6
+        if folder and cuts is None and gone > JOIN * length:
+            cuts, apart = (Cuts(Path(folder), list(nets), DEVICE, apart=k) for k in (False, True))
+            joined = f"{cuts.photographs} photographs join in, {apart.photographs} kept apart"
+            say(f"{joined}: {figures(mean, valid, apart)}")
         opt.zero_grad(set_to_none=True)
         tick = time.time()
         try:
-            loss = losses(nets, data, parts, layouts.now())
+            loss = losses(nets, data, parts, layouts.now(), cuts)
             loss.sum().backward()
             if RANKS > 1:
                 shared_gradients(nets)
@@ -294,13 +312,13 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
         if RANK == 0 and time.time() - saved > 55:
             told_now = f"losses {np.round(loss.detach().cpu().numpy(), 4)} skipped {skipped} parts {parts}"
             told_now += f" seconds a step {np.round(layouts.seconds(), 3)}"
-            say(f"step {steps} {told_now} {figures(mean, valid)}")
+            say(f"step {steps} {told_now} {figures(mean, valid, apart)}")
             save()
             saved = time.time()
     if RANK:
         return
     save()
-    say(f"step {steps} skipped {skipped} {figures(mean, valid)}")
+    say(f"step {steps} skipped {skipped} {figures(mean, valid, apart)}")
     trained_on = data.pick(torch.arange(min(n, len(valid.top)), device=DEVICE), False)
     say(f"on scenes trained on: {figures(mean, trained_on)}")
     try:
