@@ -20,9 +20,9 @@ _ELSEWHERE_MM, _ELSEWHERE = 1.3, 0.95
 """The lever's highest point may lie quite elsewhere than its highest edge: how far off, and how often."""
 _BEHIND_MM, _BEHIND_U_MM = 0.5, 0.8
 """Seen from above, an edge lies so far (times the rise of the view) over the highest point; standard uncertainty."""
-_CAREFUL = 0.9
+_CAREFUL = 0.7
 """The network and the edge err together: the power to which the network's word is taken."""
-_ASTRAY = 0.008
+_ASTRAY = 0.0005
 """How probable (a millimetre) any height is that the network does not tell: it may be quite wrong."""
 _STEP_MM = 0.02
 _WITHIN = 0.95

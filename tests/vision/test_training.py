@@ -79,3 +79,44 @@ def test_blocks_that_are_new_change_nothing_at_first(monkeypatch: pytest.MonkeyP
     nets.take_over(after, before.state_dict())
     assert torch.allclose(before(x), after(x), atol=1e-4)
     assert sum(p.numel() for p in after.parameters()) > 2 * sum(p.numel() for p in before.parameters())
+
+
+def test_cut_photographs_keep_their_truth_under_other_light_and_mirrored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    torch = pytest.importorskip("torch")
+    monkeypatch.syspath_prepend(str(FOLDER))
+    cuts = importlib.import_module("cuts")
+    g = np.random.default_rng(2)
+    for k in range(12):
+        window, strip = np.full((3, 10, 96, 96), 0.3, np.float16), np.full((3, 6, 48, 512), 0.3, np.float16)
+        place, row = g.integers(8, 88, (3, 2)), np.sort(g.integers(3, 45, (3, 128)), axis=1)
+        for n in range(3):
+            window[n, :3, place[n, 0] - 2 : place[n, 0] + 3, place[n, 1] - 2 : place[n, 1] + 3] = 0.9
+            for c, r in enumerate(row[n]):
+                strip[n, :3, r, 4 * c : 4 * c + 4] = 0.9
+            strip[n, 4] = np.linspace(-1, 1, 512)
+        true = {"place": place.astype(np.float32), "row": row.astype(np.float32), "tip_seen": np.full(3, k != 5)}
+        np.savez(tmp_path / f"B{k:07d}.npz", window=window, strip=strip, **true)
+    names = ["tip", "tip_near", "edge"]
+    apart, data = (cuts.Cuts(tmp_path, names, "cpu", apart=k) for k in (True, False))
+    assert (apart.photographs, data.photographs) == (2, 10)
+    torch.manual_seed(1)
+    mirrored, hidden = set(), 0
+    for _ in range(12):
+        some = data.some(names, 6)
+        x, place, ok = some["tip"]
+        assert torch.equal(some["tip_near"][0], x[:, :5])
+        hidden += int((~ok).sum())
+        shown = torch.nn.functional.avg_pool2d(x[:, :3].mean(1), 5, 1, 2).flatten(1).argmax(1)
+        assert (torch.stack([shown // 96, shown % 96], 1) - place).abs().max() <= 1
+        x, row, ok = some["edge"]
+        mirrored.add(bool(row[0, 0] > row[0, -1]))
+        assert bool((x[:, 4, 0, 0] == -1).all()), "places along run from left to right, mirrored or not"
+        shown = x[:, :3].mean(1).unflatten(2, (128, 4)).mean(3).argmax(1)
+        assert ((shown - row).abs() <= 1)[ok].float().mean() > 0.97
+    assert mirrored == {False, True}
+    assert hidden > 0
+    net = torch.nn.ModuleDict({"edge": torch.nn.Sequential(torch.nn.Conv2d(6, 1, 1), torch.nn.AvgPool2d((1, 4)))})
+    with torch.no_grad():
+        assert cuts.cut_figures(net, apart).startswith("edge ")
