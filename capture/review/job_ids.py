@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from capture.record import Record
 
 _LAST = "\U0010ffff"
+_SURROGATES = 0xD800, 0xDFFF
+"""No characters: no text holds them."""
 
 
 def summaries(index: sqlite3.Connection) -> list[JobSummary]:
@@ -48,6 +50,15 @@ def _beginning_or_ending(index: sqlite3.Connection, given: str) -> list[str]:
     back = given[::-1]
     found = index.execute(
         "SELECT job FROM job WHERE (job >= ?1 AND job < ?2) OR (backwards >= ?3 AND backwards < ?4) LIMIT 2",
-        (given, given + _LAST, back, back + _LAST),
+        (given, _after(given), back, _after(back)),
     )
     return [str(job) for (job,) in found]
+
+
+def _after(beginning: str) -> str | bytes:
+    """What SQLite sorts next after every text that begins so: the last character but one more, else no text at all."""
+    kept = beginning.rstrip(_LAST)
+    if not kept:
+        return b""
+    code = ord(kept[-1]) + 1
+    return kept[:-1] + chr(code if not _SURROGATES[0] <= code <= _SURROGATES[1] else _SURROGATES[1] + 1)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from capture.commands.jobs import command
@@ -79,8 +79,12 @@ def both(record: Record, given: str) -> tuple[str, str]:
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(
-    st.sets(st.text("ab%_*-\U0010ffff", min_size=1, max_size=4), min_size=1, max_size=5), st.text("ab%_*-", max_size=4)
+    st.sets(st.text("ab%_*-\ud7ff\ue000\U0010ffff", min_size=1, max_size=4), min_size=1, max_size=5),
+    st.text("ab%_*-\ud7ff\U0010ffff", max_size=4),
 )
+@example({"_\U0010ffff", "__"}, "_")
+@example({"\ud7ffa", "\ud7ffb", "\ue000"}, "\ud7ff")
+@example({"\U0010ffffa", "\U0010ffffb"}, "\U0010ffff")
 def test_a_part_of_an_id_names_the_same_job_as_in_the_ledger(
     tmp_path_factory: pytest.TempPathFactory, ids: set[str], given: str
 ) -> None:
