@@ -3,11 +3,8 @@
 ``python -m tests.bench.photos_own COUNT`` does so in a folder of its own that is gone afterwards. Where FOLDER holds
 fewer than COUNT (200) pictures, the rest are rendered into it from FIRST_SEED on by ``vision/training/pictures.py``: on
 a GPU path-traced in two minutes, else under plainer light (``PICTURE_QUICK``) and WIDTH (800) pixels wide, in five
-seconds each on one core. Trained on were seeds below 5 000 000 and from 70 000 000 on as simulated views, and as
-photographs 5 700 000 to 5 800 400, 5 900 000 to 5 900 080, 6 000 000 to 6 000 040, 6 200 000 to 6 200 130,
-6 300 000 to 6 300 120 and 6 400 000 to 6 400 213. From 5 000 000 to 5 600 000 they were looked at while measuring was
-being improved, from 6 500 000 to 6 503 080 they had a part in setting its uncertainty. Others give an honest score
-(6 506 000 to 6 506 140 gave one that is told in ``tests/bench/laws``).
+seconds each on one core. Which seeds were trained on, looked at or scored is told in ``vision/data/NETWORKS.md``;
+others give an honest score. Scores are kept in ``tests/bench/laws``.
 """
 
 from __future__ import annotations
