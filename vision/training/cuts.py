@@ -107,5 +107,6 @@ def cut_figures(nets: torch.nn.ModuleDict, cuts: Cuts) -> str:
             off = ((mean - true).nan_to_num(0.0) * weight).sum(1) / weight.sum(1).clamp(min=1e-6) * STRIP[2]
             off = off[ok.sum(1) > 40]
         far = off.abs()
-        out.append(f"{name} {far.median():.4f} {far.quantile(0.9):.4f} middle {off.median():+.4f}")
+        if len(far):
+            out.append(f"{name} {far.median():.4f} {far.quantile(0.9):.4f} middle {off.median():+.4f}")
     return " ".join(out)
