@@ -48,6 +48,9 @@ def jacobian(fn: object, x: Array, steps: Array) -> Array:
     return np.stack(cols, axis=-1)
 
 
+_CONTRADICTS_PX, _CROOKED = 2.0, 5.0
+"""Two markers that fit each other no better than this contradict each other; something lies across one whose sides are
+so many times less straight than the other's."""
 _STEPS = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3])
 
 
@@ -86,11 +89,21 @@ def _start(seen: Seen, camera: Camera) -> list[Array]:
     return out
 
 
+def _crooked(seen: Seen, px: Array) -> int | None:
+    """Of two markers that do not fit each other (residuals ``px``) the one whose sides are far less straight."""
+    owners = [int(o) for o in np.unique(seen.owner)]
+    if len(owners) != 2 or px.max() < _CONTRADICTS_PX:
+        return None
+    straight, crooked = sorted(owners, key=lambda o: float(seen.sigma[seen.owner == o].min()))
+    least, most = (float(seen.sigma[seen.owner == o].min()) for o in (straight, crooked))
+    return crooked if most > _CROOKED * least and px[seen.owner == crooked].max() == px.max() else None
+
+
 def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
     """Pose from at least one marker.
 
     Of several markers one that contradicts the others (a cable across its edge) is dropped: worst first, until
-    none has a corner more than 4 sigma and 1 px off.
+    none has a corner more than 4 sigma and 1 px off. Of two that contradict each other the one with crooked sides is.
 
     Returns:
         None when the points carry no pose.
@@ -115,8 +128,8 @@ def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
             if o >= 0 and off[seen.owner == o].max() > 4 and px[seen.owner == o].max() > 1.0
         }
         many = sum(o >= 0 for o in owners) > (2 if -1 not in owners else 1)
-        if bad and many:
-            worst = max(bad, key=lambda o: bad[o])
+        worst = max(bad, key=lambda o: bad[o]) if bad and many else None if many else _crooked(seen, px)
+        if worst is not None:
             dropped.append(worst)
             seen = seen.only(seen.owner != worst)
             continue

@@ -71,3 +71,37 @@ def test_a_marker_that_contradicts_the_others_is_left_out() -> None:
     assert pose is not None
     assert pose.dropped == (world.ids[0],)
     assert pose.rms < 0.3
+
+
+def test_of_two_markers_the_one_with_something_across_its_corner_is_left_out() -> None:
+    world = World()
+    assert len(world.markers()) == 2
+    picture = render(world)
+    _, truth, setup = seen_and_truth(world, picture)
+    covered = max(truth, key=lambda k: truth[k][0, 0])
+    corner, inwards = truth[covered][3], truth[covered][1] - truth[covered][3]
+    rod = np.array([corner + inwards * [0.02, 0.35], corner + inwards * [0.14, -0.1], corner - 0.5 * inwards])
+    cv2.fillConvexPoly(picture, np.round(rod).astype(np.int32), (205, 205, 200))
+    seen, _, _ = seen_and_truth(world, picture)
+    assert set(seen.outlines) == set(truth)  # type: ignore[attr-defined]
+    assert np.linalg.norm(seen.outlines[covered] - truth[covered], axis=1).max() > 3  # type: ignore[attr-defined]
+    whole = fit_pose(seen_and_truth(world)[0], setup.camera)  # type: ignore[arg-type, attr-defined]
+    pose = fit_pose(seen, setup.camera)  # type: ignore[arg-type, attr-defined]
+    assert pose is not None
+    assert whole is not None
+    assert (pose.dropped, whole.dropped) == ((covered,), ())
+    assert np.linalg.norm(pose.vector[3:] - whole.vector[3:]) < 1.0
+    assert pose.rms < 0.5
+
+
+def test_of_two_straight_markers_that_contradict_each_other_none_is_left_out() -> None:
+    world = World()
+    table = setup_table(world)
+    table["target"]["markers"][0]["corners_mm"] = [[x + 3.0, z] for x, z in table["target"]["markers"][0]["corners_mm"]]
+    wrong = setup_from_mapping(table)
+    seen = find(cv2.cvtColor(render(world), cv2.COLOR_RGB2GRAY), wrong.target, wrong.camera)
+    assert seen is not None
+    pose = fit_pose(seen, wrong.camera)
+    assert pose is not None
+    assert pose.dropped == ()
+    assert pose.rms > 2
