@@ -94,8 +94,7 @@ def _crooked(seen: Seen, px: Array) -> int | None:
     owners = [int(o) for o in np.unique(seen.owner)]
     if len(owners) != 2 or px.max() < _CONTRADICTS_PX:
         return None
-    straight, crooked = sorted(owners, key=lambda o: float(seen.sigma[seen.owner == o].min()))
-    least, most = (float(seen.sigma[seen.owner == o].min()) for o in (straight, crooked))
+    (least, _), (most, crooked) = sorted((float(seen.sigma[seen.owner == o].min()), o) for o in owners)
     return crooked if most > _CROOKED * least and px[seen.owner == crooked].max() == px.max() else None
 
 
@@ -128,7 +127,7 @@ def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
             if o >= 0 and off[seen.owner == o].max() > 4 and px[seen.owner == o].max() > 1.0
         }
         many = sum(o >= 0 for o in owners) > (2 if -1 not in owners else 1)
-        worst = max(bad, key=lambda o: bad[o]) if bad and many else None if many else _crooked(seen, px)
+        worst = max(bad, key=lambda o: bad[o], default=None) if many else _crooked(seen, px)
         if worst is not None:
             dropped.append(worst)
             seen = seen.only(seen.owner != worst)

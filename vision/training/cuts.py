@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -40,7 +41,9 @@ class Cuts:
         """The same of each ``every``-th cut, as it is."""
         return self._made(nets, lambda n, device: torch.arange(0, n, every, device=device), fresh=False)
 
-    def _made(self, nets: list[str], which: object, *, fresh: bool) -> dict[str, tuple[torch.Tensor, ...]]:
+    def _made(
+        self, nets: list[str], which: Callable[[int, torch.device], torch.Tensor], *, fresh: bool
+    ) -> dict[str, tuple[torch.Tensor, ...]]:
         out = {}
         if "window" in self._all:
             at = which(len(self._all["window"]), self._all["window"].device)

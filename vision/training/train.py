@@ -158,7 +158,7 @@ def losses(
             x, aim = torch.cat([x for x, _ in windows]), Aim.joined([a for _, a in windows])
             joined |= {name: (x[:, : INPUT_SIZE[name][0]], aim) for name in ("tip", "tip_near") if name in nets}
         whole = cuts.some(list(nets), CUTS) if cuts else {}
-        both = {name: torch.cat([v[0], *(w[0] for w in [whole.get(name)] if w)]) for name, v in joined.items()}
+        both = {name: torch.cat([v[0], *whole.get(name, ())[:1]]) for name, v in joined.items()}
         seen = {name: x.nan_to_num().contiguous(memory_format=layout) for name, x in both.items()}
     with torch.autocast(DEVICE, torch.bfloat16, enabled=DEVICE == "cuda"):
         told_by = {name: nets[name](x).float() for name, x in seen.items()}
@@ -221,9 +221,9 @@ def shared_clock(seconds: float) -> float:
     return float(told)
 
 
-def follow_weights(mean: torch.nn.ModuleDict, nets: torch.nn.ModuleDict, steps: int, most: float = KEEPS) -> None:
-    """Move the running mean of the weights; after many steps it keeps ``most`` of itself."""
-    keeps = min(most, (1 + steps) / (10 + steps))
+def follow_weights(mean: torch.nn.ModuleDict, nets: torch.nn.ModuleDict, steps: int) -> None:
+    """Move the running mean of the weights."""
+    keeps = min(KEEPS, (1 + steps) / (10 + steps))
     with torch.no_grad():
         for a, b in zip(mean.state_dict().values(), nets.state_dict().values(), strict=True):
             if a.dtype.is_floating_point:
