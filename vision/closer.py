@@ -204,7 +204,7 @@ def pinpoint(
     step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
     for _ in range(2):
         near, far = tip_windows(rgb, q, p, y, at, curve, elevation)
-        prob = (_shares(_run("tip", [*near, *far])) + _shares(_run("tip_near", near))) / 2
+        prob = _shares(_run("tip", [*near, *far]))
         rows = prob.sum(1)[::-1]
         dz, dx = float(rows @ step), float(prob.sum(0) @ step)
         heights = step + at[1] - first[1]

@@ -25,6 +25,8 @@ _VAGUE_MM = 0.5
 """Told no better than this (standard uncertainty), a tip is not told."""
 _LEAST_EDGE = 0.3
 """Share of the tip's upper edge that must stand out clearly."""
+_RIVAL = 0.5
+"""More than this share of what was taken for the lever may not be seen of something else that it might be."""
 _CLASSES_U_MM, _DEPTH_U_MM = 5.0, 2.4
 """How far off the case's depth may be by its width in the classes; with a larger uncertainty than the second, mm, its
 sides were not found and the classes' word counts."""
@@ -92,6 +94,9 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     outlines = _with_rim(outlines, found)
     if at is None:
         raise _Refused(refusal("lever_hidden", pixels=outlines))
+    if at.rival > _RIVAL:
+        twice = "Two things are seen that may be it."
+        raise _Refused(refusal("tip_doubtful", twice, replace(outlines, tip=at.image)))
     if at.told_mm > _VAGUE_MM:
         vague = f"Its height shows only to {2 * at.told_mm:.1f} millimetres."
         raise _Refused(refusal("tip_doubtful", vague, replace(outlines, tip=at.image)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -39,7 +39,8 @@ class Tip:
     edge is too short to tell; ``share``: how much of the upper edge carries a clear edge; ``rim_gap_mm``: how far over
     the rim's upper outline it is seen; ``apart_mm``: how much higher the edge lies than the network tells the tip;
     ``told``: the network has its share in ``image``, so that this is where the highest point is seen and not what is
-    seen highest; ``told_mm``: the standard uncertainty of that."""
+    seen highest; ``told_mm``: the standard uncertainty of that; ``rival``: how much else that may be the lever is seen
+    as well, as a share of what was taken for it."""
 
     image: Array
     sigma_px: float
@@ -51,6 +52,7 @@ class Tip:
     apart_mm: float = 0.0
     told: bool = False
     told_mm: float = 0.0
+    rival: float = 0.0
 
 
 def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
@@ -68,7 +70,7 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
     q, p = rim.q, rim.problem
     prob = view.prob[LEVER]
     count, parts, stats, _ = cv2.connectedComponentsWithStats((prob > 0.4).astype(np.uint8), connectivity=8)
-    best, score = None, 0.0
+    best, score, second = 0, 0.0, 0.0
     for k in range(1, count):
         if stats[k, cv2.CC_STAT_AREA] < 10:
             continue
@@ -82,9 +84,11 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
             continue
         s = float(prob[parts == k].sum())
         if s > score:
-            best, score = k, s
+            best, score, second = k, s, score
+        else:
+            second = max(second, s)
     mask = parts == best
-    if best is None or float(prob[mask].mean()) < _SURE:
+    if best == 0 or float(prob[mask].mean()) < _SURE:
         return None
     cols = np.asarray(np.flatnonzero(mask.any(0)), np.int64)
     tops = mask[:, cols].argmax(0)
@@ -99,7 +103,7 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
         hi += 1
     columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * 2) + 1))
     tops_at = _sub_rows(prob, mask, cols[lo : hi + 1], columns)
-    return _measure(rgb, view, rim, y, columns, tops_at)
+    return replace(_measure(rgb, view, rim, y, columns, tops_at), rival=second / score)
 
 
 def _sub_rows(

@@ -126,6 +126,24 @@ def test_a_tip_that_hardly_shows_is_no_measurement(monkeypatch: pytest.MonkeyPat
     refused(BASE, {"tip_doubtful"})
 
 
+def test_of_two_things_that_may_be_the_lever_a_person_must_say_which() -> None:
+    """As of a lever, and of another part of its metal that stands behind it and higher."""
+    world = replace(BASE, noise=0.0, tip_x=-5.0, height=1.5, elevation=7)
+    other = replace(world, tip_x=6.0, height=3.2)
+    none, right = (render(replace(other, lever=on)) for on in (False, True))
+    rgb = np.where(np.abs(right.astype(int) - none).max(2, keepdims=True) > 2, right, render(world))
+    setup = setup_from_mapping(setup_table(world))
+    got = measure(Photo(rgb, ""), setup)
+    assert isinstance(got, Refusal)
+    assert got.reason == "tip_doubtful"
+    assert "Two things" in got.sentence
+    top = tuple(world.project(world.lever_corners()[:4].mean(0))[0])
+    got = measure(Photo(rgb, ""), setup, points={"tip": [top]})
+    assert isinstance(got, Measurement)
+    assert abs(got.value_mm - world.height) < got.expanded_mm
+    assert isinstance(measure(Photo(render(world), ""), setup), Measurement), "one of them alone is measured"
+
+
 def test_other_aspect_is_another_camera() -> None:
     table = setup_table(BASE)
     table["camera"]["image_size_px"] = [1280, 720]

@@ -11,13 +11,12 @@ import numpy as np
 import torch
 from crops import edge_scores, place_loss, row_loss, tip_scores, told
 from lens import gauss
-from nets import INPUT_SIZE, STRIP, WINDOW
+from nets import STRIP, WINDOW
 
 _SEEN = 4.0
 """Further (rows) from where the edge is told, beyond twice the told spread, something hides it."""
 _KEPT_APART = 10
 """Every so many-th photograph is judged by, not trained on."""
-_TIPS = ("tip", "tip_near")
 
 
 class Cuts:
@@ -26,23 +25,23 @@ class Cuts:
     def __init__(self, folder: Path, nets: list[str], device: str, *, apart: bool) -> None:
         """What is needed for ``nets`` of all photographs in ``folder`` but those kept apart, or of these alone."""
         paths = [p for k, p in enumerate(sorted(folder.glob("*.npz"))) if (k % _KEPT_APART == 0) == apart]
-        kinds = ["window", "place", "tip_seen"] if set(nets) & set(_TIPS) else []
+        kinds = ["window", "place", "tip_seen"] if "tip" in nets else []
         kinds += ["strip", "row"] if "edge" in nets else []
         with ThreadPoolExecutor(8) as pool:
             held = list(pool.map(lambda path: {k: np.load(path)[k] for k in kinds}, paths))
         self.photographs = len(paths)
         self._all = {k: torch.cat([torch.from_numpy(one[k]).to(device) for one in held]) for k in kinds} if held else {}
 
-    def some(self, nets: list[str], count: int) -> dict[str, tuple[torch.Tensor, ...]]:
+    def some(self, count: int) -> dict[str, tuple[torch.Tensor, ...]]:
         """For each network that learns from them: ``count`` inputs, freshly photographed, and what is true of them."""
-        return self._made(nets, lambda n, device: torch.randint(0, n, (count,), device=device), fresh=True)
+        return self._made(lambda n, device: torch.randint(0, n, (count,), device=device), fresh=True)
 
-    def as_they_are(self, nets: list[str], every: int) -> dict[str, tuple[torch.Tensor, ...]]:
+    def as_they_are(self, every: int) -> dict[str, tuple[torch.Tensor, ...]]:
         """The same of each ``every``-th cut, as it is."""
-        return self._made(nets, lambda n, device: torch.arange(0, n, every, device=device), fresh=False)
+        return self._made(lambda n, device: torch.arange(0, n, every, device=device), fresh=False)
 
     def _made(
-        self, nets: list[str], which: Callable[[int, torch.device], torch.Tensor], *, fresh: bool
+        self, which: Callable[[int, torch.device], torch.Tensor], *, fresh: bool
     ) -> dict[str, tuple[torch.Tensor, ...]]:
         out = {}
         if "window" in self._all:
@@ -52,7 +51,7 @@ class Cuts:
             if fresh and bool(torch.rand(()) < 0.5):
                 x, place = x.flip(-1), torch.stack([place[:, 0], WINDOW[1] - 1 - place[:, 1]], 1)
             ok = (place > 0.5).all(1) & (place < WINDOW[0] - 1.5).all(1) & seen
-            out |= {name: (x[:, : INPUT_SIZE[name][0]], place, ok) for name in _TIPS if name in nets}
+            out["tip"] = (x, place, ok)
         if "strip" in self._all:
             at = which(len(self._all["strip"]), self._all["strip"].device)
             x, row = self._all["strip"][at].float(), self._all["row"][at]
@@ -88,7 +87,7 @@ def other_light(x: torch.Tensor, firsts: tuple[int, ...]) -> torch.Tensor:
 
 def cut_loss(name: str, z: torch.Tensor, true: torch.Tensor, ok: torch.Tensor) -> torch.Tensor:
     """How surprising what is true of photographs is by a network's answers."""
-    if name in _TIPS:
+    if name == "tip":
         return place_loss(tip_scores(z[:, :1]), true, ok)
     logp = edge_scores(z)
     mean, spread = (v.detach() for v in told(logp))
@@ -98,9 +97,9 @@ def cut_loss(name: str, z: torch.Tensor, true: torch.Tensor, ok: torch.Tensor) -
 def cut_figures(nets: torch.nn.ModuleDict, cuts: Cuts) -> str:
     """How well photographs are told that were not trained on (mm): the tip's height, the mean of an outline."""
     out = []
-    for name, (x, true, ok) in cuts.as_they_are(list(nets), 4).items():
+    for name, (x, true, ok) in cuts.as_they_are(4).items():
         z = torch.cat([nets[name](part) for part in x.split(64)])
-        if name in _TIPS:
+        if name == "tip":
             mean, _ = told(tip_scores(z[:, :1])[0])
             off = ((mean - true[:, 0]) * WINDOW[2])[ok]
         else:

@@ -1,6 +1,6 @@
 # mypy: ignore-errors
-"""The five networks: what is what in a view; where the rim's edge runs in a strip; where the tip is in a window (one
-looks round it too, one does not); where the case ends at its side.
+"""The four networks: what is what in a view; where the rim's edge runs in a strip; where the tip is in a window;
+where the case ends at its side.
 
 All are small encoder-decoders. Strip and window networks tell distributions, so that what cannot be told shows.
 """
@@ -129,8 +129,8 @@ def make() -> nn.ModuleDict:
     """The networks by name.
 
     View: RGB to 5 classes. Strip: RGB, elevation, place along, near edge or not, to row scores. Window: RGB, elevation,
-    height over the rim's outline, near and (but for ``tip_near``) coarsely all round, to place scores. Side: RGB,
-    elevation, height over the rim, to one score a row. ``SEE_DEEPER=0``: without the blocks that came later.
+    height over the rim's outline, near and coarsely all round, to place scores. Side: RGB, elevation, height over the
+    rim, to one score a row. ``SEE_DEEPER=0``: without the blocks that came later.
     """
     deeper = os.environ.get("SEE_DEEPER", "1") != "0"
     return nn.ModuleDict(
@@ -138,7 +138,6 @@ def make() -> nn.ModuleDict:
             "segment": Net(3, (8, 16, 32, 48, 64, 80), 5),
             "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4, deeper=(0, 1, 2, 2, 2) if deeper else ()),
             "tip": Tip() if deeper else Tip(deeper=()),
-            "tip_near": Net(5, (24, 48, 64, 96, 96), 3),
             "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1], deeper=(0, 0, 1, 2, 2) if deeper else ()),
         }
     )
@@ -148,6 +147,5 @@ INPUT_SIZE = {
     "segment": (3, *VIEW[:2]),
     "edge": (6, *STRIP[:2]),
     "tip": (10, *WINDOW[:2]),
-    "tip_near": (5, *WINDOW[:2]),
     "side": (5, *SIDE[:2]),
 }

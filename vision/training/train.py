@@ -53,7 +53,7 @@ BATCH, PARTS = int(os.environ.get("SEE_BATCH", "8")), int(os.environ.get("SEE_PA
 """Scenes that are photographed alike (blur, pixels a millimetre), and how many such groups make a step."""
 LOOKS = 2
 """How many windows are cut from each picture."""
-LOSSES = {"segment": view_loss, "edge": edge_loss, "side": side_loss, "tip": tip_loss, "tip_near": tip_loss}
+LOSSES = {"segment": view_loss, "edge": edge_loss, "side": side_loss, "tip": tip_loss}
 JOIN, CUTS, WEIGHT = 0.3, 24, 0.5
 """From what part of the time on photographs join in, how many cuts a step, and how much they count."""
 KEEPS = 0.999
@@ -111,11 +111,10 @@ def _figures(nets: torch.nn.ModuleDict, data: Batch, clean: bool | None = None) 
             err = torch.stack([err, torch.zeros_like(err)], 1)[ok.sum(1) > 40] * STRIP[2]
             off.setdefault("inner edge" if near else "outer edge", []).append(err.cpu().numpy())
         x, aim = window(b, r)
-        for name in ("tip", "tip_near"):
-            if name in nets:
-                z = nets[name](x[:, : INPUT_SIZE[name][0]])
-                note(name, tip_scores(z[:, :1])[0], aim.place[:, 0], aim.ok, WINDOW[2])
-                note(f"{name} seen highest", tip_scores(z[:, 2:])[0], aim.apex[:, 0], aim.apex_ok, WINDOW[2])
+        if "tip" in nets:
+            z = nets["tip"](x)
+            note("tip", tip_scores(z[:, :1])[0], aim.place[:, 0], aim.ok, WINDOW[2])
+            note("tip seen highest", tip_scores(z[:, 2:])[0], aim.apex[:, 0], aim.apex_ok, WINDOW[2])
         for right in (False, True) if "side" in nets else ():
             x, row, ok = side(b, r, right)
             note("side", side_scores(nets["side"](x)), row, ok, SIDE[2])
@@ -151,13 +150,13 @@ def losses(
                 made["edge"] += [strip(b, r, near) for near in (False, True)]
             if "side" in nets:
                 made["side"] += [side(b, r, right) for right in (False, True)]
-            if "tip" in nets or "tip_near" in nets:
+            if "tip" in nets:
                 windows += [window(b, r) for _ in range(LOOKS)]
         joined = {name: _joined(some) for name, some in made.items() if some}
         if windows:
             x, aim = torch.cat([x for x, _ in windows]), Aim.joined([a for _, a in windows])
-            joined |= {name: (x[:, : INPUT_SIZE[name][0]], aim) for name in ("tip", "tip_near") if name in nets}
-        whole = cuts.some(list(nets), CUTS) if cuts else {}
+            joined["tip"] = (x, aim)
+        whole = cuts.some(CUTS) if cuts else {}
         both = {name: torch.cat([v[0], *whole.get(name, ())[:1]]) for name, v in joined.items()}
         seen = {name: x.nan_to_num().contiguous(memory_format=layout) for name, x in both.items()}
     with torch.autocast(DEVICE, torch.bfloat16, enabled=DEVICE == "cuda"):
