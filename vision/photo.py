@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 MAX_BYTES = 64 * 1024 * 1024
 MAX_PIXELS = 64_000_000
+_MOVING = 2
+"""A moving picture is decoded into several canvases: it may have so many times fewer pixels."""
 MIN_SIDE = 64
 _FORMATS = ("JPEG", "PNG", "WEBP")
 _BAND = 256
@@ -85,10 +87,11 @@ def _decoded(data: bytes, where: str) -> tuple[npt.NDArray[np.uint8], Taken]:
         warnings.simplefilter("ignore")
         with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
             wide, high = image.size
-            if wide * high > MAX_PIXELS:
+            most = MAX_PIXELS // (_MOVING if getattr(image, "is_animated", False) else 1)
+            if wide * high > most:
                 raise PhotoError(
                     f"{where}: {wide} x {high} pixels are too many "
-                    f"(at most {MAX_PIXELS // 1_000_000} million); take it at a lower resolution"
+                    f"(at most {most // 1_000_000} million); take it at a lower resolution"
                 )
             if min(wide, high) < MIN_SIDE:
                 raise PhotoError(f"{where}: only {wide} x {high} pixels; give the full photograph")

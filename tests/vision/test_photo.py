@@ -87,6 +87,17 @@ def test_a_bomb_is_an_error(monkeypatch: pytest.MonkeyPatch) -> None:
         load_photo(encoded(picture(), "PNG"))
 
 
+def test_a_moving_picture_may_have_half_as_many_pixels(monkeypatch: pytest.MonkeyPatch) -> None:
+    still, both = picture(), {"save_all": True, "append_images": [Image.new("RGB", picture().size)]}
+    monkeypatch.setattr(photo_module, "MAX_PIXELS", 80 * 120)
+    for kind in ("PNG", "WEBP"):
+        assert load_photo(encoded(still, kind)).rgb.shape == (80, 120, 3)
+        with pytest.raises(PhotoError, match="120 x 80 pixels are too many"):
+            load_photo(encoded(still, kind, **both))
+    monkeypatch.setattr(photo_module, "MAX_PIXELS", 2 * 80 * 120)
+    assert load_photo(encoded(still, "WEBP", **both)).rgb.shape == (80, 120, 3)
+
+
 def test_missing_file(tmp_path: Path) -> None:
     with pytest.raises(PhotoError, match="check the path"):
         load_photo(tmp_path / "none.jpg")
