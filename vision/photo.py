@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
 MAX_BYTES = 64 * 1024 * 1024
 MAX_PIXELS = 64_000_000
-_MOVING = 2
-"""A moving picture is decoded into several canvases: it may have so many times fewer pixels."""
+_MOVING, _MOVING_FORMATS = 2, ("PNG", "WEBP")
+"""A moving picture is decoded into several canvases: it may have so many times fewer pixels. (A JPEG file with several
+pictures, as cameras and telephones write them, is not: each of them stands alone.)"""
 MIN_SIDE = 64
 _FORMATS = ("JPEG", "PNG", "WEBP")
 _BAND = 256
@@ -87,7 +88,8 @@ def _decoded(data: bytes, where: str) -> tuple[npt.NDArray[np.uint8], Taken]:
         warnings.simplefilter("ignore")
         with Image.open(io.BytesIO(data), formats=_FORMATS) as image:
             wide, high = image.size
-            most = MAX_PIXELS // (_MOVING if getattr(image, "is_animated", False) else 1)
+            moving = image.format in _MOVING_FORMATS and getattr(image, "is_animated", False)
+            most = MAX_PIXELS // (_MOVING if moving else 1)
             if wide * high > most:
                 raise PhotoError(
                     f"{where}: {wide} x {high} pixels are too many "

@@ -94,6 +94,9 @@ def test_a_moving_picture_may_have_half_as_many_pixels(monkeypatch: pytest.Monke
         assert load_photo(encoded(still, kind)).rgb.shape == (80, 120, 3)
         with pytest.raises(PhotoError, match="120 x 80 pixels are too many"):
             load_photo(encoded(still, kind, **both))
+    assert load_photo(encoded(still, "MPO", **both)).rgb.shape == (80, 120, 3), (
+        "a JPEG with several pictures stands still"
+    )
     monkeypatch.setattr(photo_module, "MAX_PIXELS", 2 * 80 * 120)
     assert load_photo(encoded(still, "WEBP", **both)).rgb.shape == (80, 120, 3)
 
