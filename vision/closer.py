@@ -203,8 +203,7 @@ def pinpoint(
     at = first = in_plane(start[None], q, p, y)[0]
     step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
     for _ in range(2):
-        near, far = tip_windows(rgb, q, p, y, at, curve, elevation)
-        prob = _shares(_run("tip", [*near, *far]))
+        prob = _shares(_run("tip", tip_windows(rgb, q, p, y, at, curve, elevation)))
         rows = prob.sum(1)[::-1]
         dz, dx = float(rows @ step), float(prob.sum(0) @ step)
         heights = step + at[1] - first[1]
@@ -216,12 +215,9 @@ def pinpoint(
 
 def tip_windows(
     rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, at: Array, curve: Array, elevation: float
-) -> tuple[list[Array], list[Array]]:
-    """What the networks get of the place x, z (2,) of the plane ``y``, near and all round; ``curve``: the outline."""
-    return (
-        _window(rgb, q, p, y, at, curve, elevation, 1),
-        _window(rgb, q, p, y, at, curve, elevation, _AROUND),
-    )
+) -> list[Array]:
+    """What the network gets of the place x, z (2,) of the plane ``y``, near and all round; ``curve``: the outline."""
+    return [c for coarser in (1, _AROUND) for c in _window(rgb, q, p, y, at, curve, elevation, coarser)]
 
 
 def _shares(score: Array) -> Array:

@@ -94,15 +94,9 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     outlines = _with_rim(outlines, found)
     if at is None:
         raise _Refused(refusal("lever_hidden", pixels=outlines))
-    if at.rival > _RIVAL:
-        twice = "Two things are seen that may be it."
-        raise _Refused(refusal("tip_doubtful", twice, replace(outlines, tip=at.image)))
-    if at.told_mm > _VAGUE_MM:
-        vague = f"Its height shows only to {2 * at.told_mm:.1f} millimetres."
-        raise _Refused(refusal("tip_doubtful", vague, replace(outlines, tip=at.image)))
-    if at.share < _LEAST_EDGE:
-        weak = f"Only {100 * at.share:.0f} % of its upper edge stand out."
-        raise _Refused(refusal("tip_doubtful", weak, replace(outlines, tip=at.image)))
+    doubt = _doubt(at)
+    if doubt is not None:
+        raise _Refused(refusal("tip_doubtful", doubt, replace(outlines, tip=at.image)))
     _check_exposure(grey8, at)
     return replace(_result(setup, pose, found, at, y, outlines, camera), assisted=bool(pointed))
 
@@ -203,6 +197,16 @@ def _rim(
 
 def _followed(found: rim.Rim) -> bool:
     return found.covered >= _LEAST_SEEN and found.rms <= max(1.0, _ASTRAY_MM * found.scale)
+
+
+def _doubt(at: tip.Tip) -> str | None:
+    if at.rival > _RIVAL:
+        return "Two things are seen that may be it."
+    if at.told_mm > _VAGUE_MM:
+        return f"Its height shows only to {2 * at.told_mm:.1f} millimetres."
+    if at.share < _LEAST_EDGE:
+        return f"Only {100 * at.share:.0f} % of its upper edge stand out."
+    return None
 
 
 def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None:

@@ -70,7 +70,7 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
     q, p = rim.q, rim.problem
     prob = view.prob[LEVER]
     count, parts, stats, _ = cv2.connectedComponentsWithStats((prob > 0.4).astype(np.uint8), connectivity=8)
-    best, score, second = 0, 0.0, 0.0
+    seen: list[tuple[float, int]] = []
     for k in range(1, count):
         if stats[k, cv2.CC_STAT_AREA] < 10:
             continue
@@ -82,13 +82,12 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
         h = float(height_of(pts, q, p, y)[0])
         if abs(x) > off_axis_mm + 3.0 or not -6.0 < h < 9.0:
             continue
-        s = float(prob[parts == k].sum())
-        if s > score:
-            best, score, second = k, s, score
-        else:
-            second = max(second, s)
+        seen.append((float(prob[parts == k].sum()), k))
+    if not seen:
+        return None
+    (score, best), *others = sorted(seen, key=lambda one: -one[0])
     mask = parts == best
-    if best == 0 or float(prob[mask].mean()) < _SURE:
+    if float(prob[mask].mean()) < _SURE:
         return None
     cols = np.asarray(np.flatnonzero(mask.any(0)), np.int64)
     tops = mask[:, cols].argmax(0)
@@ -103,7 +102,8 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
         hi += 1
     columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * 2) + 1))
     tops_at = _sub_rows(prob, mask, cols[lo : hi + 1], columns)
-    return replace(_measure(rgb, view, rim, y, columns, tops_at), rival=second / score)
+    rival = others[0][0] / score if others else 0.0
+    return replace(_measure(rgb, view, rim, y, columns, tops_at), rival=rival)
 
 
 def _sub_rows(

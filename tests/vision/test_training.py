@@ -98,10 +98,8 @@ def test_cut_photographs_keep_their_truth_under_other_light_and_mirrored(
             strip[n, 4] = np.linspace(-1, 1, 512)
         true = {"place": place.astype(np.float32), "row": row.astype(np.float32), "tip_seen": np.full(3, k != 5)}
         np.savez(tmp_path / f"B{k:07d}.npz", window=window, strip=strip, **true)
-    apart, data = (
-        cuts.Cuts(tmp_path, ["edge"], "cpu", apart=True),
-        cuts.Cuts(tmp_path, ["tip", "edge"], "cpu", apart=False),
-    )
+    apart = cuts.Cuts(tmp_path, ["edge"], "cpu", apart=True)
+    data = cuts.Cuts(tmp_path, ["tip", "edge"], "cpu", apart=False)
     assert (apart.photographs, data.photographs) == (2, 10)
     torch.manual_seed(1)
     mirrored, hidden = set(), 0

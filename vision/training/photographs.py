@@ -84,10 +84,10 @@ def window(s: Shot, q: np.ndarray, shift: np.ndarray) -> tuple[np.ndarray, np.nd
     tip = closer.in_plane(s.tip[None], q, s.problem, s.y)[0]
     at = tip + shift
     curve = closer.outline_in_plane(q, s.problem, s.y, False)
-    near, far = closer.tip_windows(s.rgb, q, s.problem, s.y, at, curve, adjust.elevation(q, s.y))
+    channels = closer.tip_windows(s.rgb, q, s.problem, s.y, at, curve, adjust.elevation(q, s.y))
     middle = (WINDOW[0] - 1) / 2
     place = np.array([middle - (tip[1] - at[1]) / WINDOW[2], middle + (tip[0] - at[0]) / WINDOW[2]])
-    return np.stack([*near, *far]), place
+    return np.stack(channels), place
 
 
 def cuts(s: Shot, g: np.random.Generator, count: int) -> dict[str, np.ndarray]:

@@ -46,8 +46,6 @@ DOWN = 3.0
 _FULLY_MM = 8.0
 """Of a view round the tip the rows that near to it get all their rays."""
 _FILE = 100
-_READ = 8
-"""Files that are read at a time."""
 _BEHIND = 0.25
 """So often something stands behind the lever that may be taken for it."""
 
@@ -208,14 +206,10 @@ def many(tracer: Tracer, first: int, count: int, seconds: float, more: int = 1) 
 
 def kept(folder: Path, count: int, part: int = 0, parts: int = 1) -> list[Sample]:
     """Up to ``count`` of the samples that :func:`main` left in ``folder``: the ``part``-th of ``parts`` shares."""
-    paths = sorted(folder.glob("*.samples"), key=lambda p: p.name[::-1])[part::parts]
     out: list[Sample] = []
-    with ThreadPoolExecutor(_READ) as pool:
-        for k in range(0, len(paths), _READ):
-            for held in pool.map(Path.read_bytes, paths[k : k + _READ]):
-                out += pickle.loads(held)
-            if len(out) >= count:
-                break
+    for path in sorted(folder.glob("*.samples"), key=lambda p: p.name[::-1])[part::parts]:
+        if len(out) < count:
+            out += pickle.loads(path.read_bytes())
     return out[:count]
 
 
