@@ -13,8 +13,6 @@ from vision.rim import Rim
 from vision.tip import Tip, height_of
 
 K = 2.0
-BESIDE_RIM_MM, _MERGED_MM = 0.5, 0.2
-"""A tip seen nearer than this to the rim's far edge runs together with it; standard uncertainty when they coincide."""
 _THICK_MM, _POINTED_MM = 1.5, 0.16
 """A lever's thickness; standard uncertainty of a person's choice of the tip."""
 _FOCAL_U, _CENTRE_U_PX = 0.003, 3.0  # assumed when the camera comes without covariance
@@ -49,8 +47,6 @@ def build(
     add("rim and target edges in the picture", "mm", fit, 1.0)
     off = height_of(image + np.array([[0, 0.5]]), q, p, y) - height_of(image - np.array([[0, 0.5]]), q, p, y)
     add("rim edge's course against a circle", "px", found.rms, abs(float(off[0])))
-    near = max(0.0, 1 - abs(at.rim_gap_mm) / BESIDE_RIM_MM)
-    add("tip seen at the rim's far edge", "mm", _MERGED_MM * near, 1.0, at.rim_gap_mm)
     inputs = p.inputs()
 
     def through(v: Array) -> Array:

@@ -27,6 +27,8 @@ _LEAST_EDGE = 0.3
 """Share of the tip's upper edge that must stand out clearly."""
 _RIVAL = 0.5
 """More than this share of what was taken for the lever may not be seen of something else that it might be."""
+_BESIDE_RIM_MM = 0.5
+"""A tip seen nearer than this to the rim's far edge may be taken for it."""
 _CLASSES_U_MM, _DEPTH_U_MM = 5.0, 2.4
 """How far off the case's depth may be by its width in the classes; with a larger uncertainty than the second, mm, its
 sides were not found and the classes' word counts."""
@@ -331,7 +333,7 @@ def _flags(
         out.append(Flag("rim_partly_seen", "Part of the rim could not be followed; look at the overlay."))
     if at.share < 0.5:
         out.append(Flag("tip_unclear", "The tip's edge stands out weakly; look at the overlay."))
-    if abs(at.rim_gap_mm) < budget.BESIDE_RIM_MM:
+    if abs(at.rim_gap_mm) < _BESIDE_RIM_MM:
         out.append(
             Flag("tip_at_rim_edge", "The tip is seen just at the rim's far edge; raise or lower the camera a little.")
         )

@@ -14,8 +14,8 @@ from vision.outline import Rough
 from vision.pose import Pose
 from vision.segment import Picture, View
 
-_ARC = 2.5
-"""Neighbouring places of an outline err together: about every sixth of them counts."""
+_ARC = 1.8
+"""Neighbouring places of an outline err together: about every third of them counts."""
 _FLAT_DEG = 4.0
 """Seen more steeply, a rim is not taken for one seen from below."""
 _CONTRADICTS = 12.0

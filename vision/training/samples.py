@@ -46,7 +46,7 @@ DOWN = 3.0
 _FULLY_MM = 8.0
 """Of a view round the tip the rows that near to it get all their rays."""
 _FILE = 100
-_BEHIND = 0.25
+_BEHIND = 0.3
 """So often something stands behind the lever that may be taken for it."""
 
 

@@ -7,8 +7,8 @@ that ``samples.py`` filled (``SEE_FROM``). After a third of the time photographs
 (``SEE_CUTS``, its folder). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are taken over where
 they fit, of several those of the last that has them. Started by ``torch.distributed.run``, several processors train one
 set of networks, each on its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the ``.onnx`` files in OUT;
-a run that is cut off leaves the ``networks.pt`` of a minute before. What is kept and judged is the running mean of the
-weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and nvcc.
+a run that is cut off leaves the ``networks.pt`` of two minutes before. What is kept and judged is the running mean of
+the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and nvcc.
 """
 
 from __future__ import annotations
@@ -308,7 +308,7 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
         layouts.took(time.time() - tick)
         steps += 1
         follow_weights(mean, nets, steps - first)
-        if RANK == 0 and time.time() - saved > 55:
+        if RANK == 0 and time.time() - saved > 115:
             told_now = f"losses {np.round(loss.detach().cpu().numpy(), 4)} skipped {skipped} parts {parts}"
             told_now += f" seconds a step {np.round(layouts.seconds(), 3)}"
             say(f"step {steps} {told_now} {figures(mean, valid, apart)}")
