@@ -68,6 +68,20 @@ def test_every_kind_of_view_shows_the_truth_where_it_says(
     assert agree > 0.8 * edges
 
 
+def test_a_picture_without_a_whole_marker_is_not_one_to_be_measured(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(FOLDER))
+    pictures, scenes = (importlib.import_module(k) for k in ("pictures", "scenes"))
+    for seed in SEEDS:
+        d = scenes.draw(seed, hard=1.0, size=(1280, 960))
+        assert pictures.framed(d)
+        first = min(px[:, 0].min() for px in pictures.marker_corners(d))
+        last = max(px[:, 0].max() for px in pictures.marker_corners(d))
+        d.scene.cx += 1280 - last + 1  # the rightmost marker is cut off by a pixel, all others stand in the picture
+        assert pictures.framed(d) == (len(d.markers) > 1)
+        d.scene.cx += last - first
+        assert not pictures.framed(d)
+
+
 def test_blocks_that_are_new_change_nothing_at_first(monkeypatch: pytest.MonkeyPatch) -> None:
     torch = pytest.importorskip("torch")
     monkeypatch.syspath_prepend(str(FOLDER))

@@ -102,6 +102,27 @@ def unknowns_of(d: Drawn) -> list[float]:
     return [float(v) for v in (*pose, *(turn.T @ -at), *tilt, *own)]
 
 
+def marker_corners(d: Drawn) -> list[np.ndarray]:
+    """Where each marker's corners (4, 2) are seen, px."""
+    s = d.scene
+    turn, at = card_to_world(s)
+    out = []
+    for corners in d.markers.values():
+        c = np.array(corners)
+        xyz = np.stack([c[:, 0], np.zeros(4), c[:, 1]], 1) @ turn.T + at
+        q = (xyz - np.array(s.cam[:])) @ np.array(s.rot[:]).reshape(3, 3).T
+        n = q[:, :2] / q[:, 2:]
+        r2 = np.sum(n**2, 1, keepdims=True)
+        out.append(n * (1 + s.k1 * r2 + s.k2 * r2**2) * [s.fx, s.fy] + [s.cx, s.cy])
+    return out
+
+
+def framed(d: Drawn) -> bool:
+    """Whether a marker lies wholly in the picture."""
+    far = np.array([d.scene.width, d.scene.height]) - 1
+    return any(bool((px > 0).all() and (px < far).all()) for px in marker_corners(d))
+
+
 def _matters(d: Drawn, label: np.ndarray) -> np.ndarray:
     """Where edges are measured (H, W): within half a millimetre of an edge of case or lever, and the markers."""
     s = d.scene
@@ -109,14 +130,7 @@ def _matters(d: Drawn, label: np.ndarray) -> np.ndarray:
     wide = 2 * round(max(0.5 * scale, 5.0) + s.aperture) + 1
     edges = cv2.morphologyEx(label, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
     out = cv2.dilate(edges.astype(np.uint8), np.ones((wide, wide), np.uint8))
-    turn, at = card_to_world(s)
-    for corners in d.markers.values():
-        c = np.array(corners)
-        xyz = np.stack([c[:, 0], np.zeros(4), c[:, 1]], 1) @ turn.T + at
-        q = (xyz - np.array(s.cam[:])) @ np.array(s.rot[:]).reshape(3, 3).T
-        n = q[:, :2] / q[:, 2:]
-        r2 = np.sum(n**2, 1, keepdims=True)
-        px = n * (1 + s.k1 * r2 + s.k2 * r2**2) * [s.fx, s.fy] + [s.cx, s.cy]
+    for px in marker_corners(d):
         grown = px.mean(0) + (px - px.mean(0)) * 1.15
         cv2.fillConvexPoly(out, np.round(grown).astype(np.int32), 1)
     return out > 0
@@ -152,6 +166,8 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
         if seed % 3:
             return None
         tier, case = "C", "hidden"
+    if case is None and not framed(d):
+        tier, case = "C", "no_marker"
     matters = _matters(d, label)
     elsewhere = np.zeros(label.shape, np.float32)
     elsewhere[::2, ::2] = max(1, SAMPLES // 8)
