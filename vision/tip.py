@@ -63,8 +63,44 @@ def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
     return np.asarray((centre + s[:, None] * d - q[6:9]) @ adjust.axis(q))
 
 
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What was taken for the lever: ``prob`` and ``mask`` (H, W), x of the first column, z of the first row, mm a
+    pixel; ``rival`` as in :class:`Tip`."""
+
+    prob: npt.NDArray[np.float32]
+    mask: npt.NDArray[np.bool_]
+    x0: float
+    z0: float
+    mm: float
+    rival: float = 0.0
+
+
 def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Tip | None:
     """The lever's tip, or None when no lever is seen near the case's axis."""
+    lever = _in_classes(view, rim, y, off_axis_mm) or _at_the_rim(rgb, rim, y)
+    if lever is None:
+        return None
+    mask, wide = lever.mask, round(MM / lever.mm)
+    cols = np.asarray(np.flatnonzero(mask.any(0)), np.int64)
+    tops = mask[:, cols].argmax(0)
+    first = int(tops.min())
+    # the part of the upper edge within 1.2 mm of its highest place, in one piece
+    near = tops <= first + 1.2 / lever.mm
+    at = int(np.argmin(tops))
+    lo = hi = at
+    while lo > 0 and near[lo - 1] and cols[lo - 1] == cols[lo] - 1:
+        lo -= 1
+    while hi + 1 < len(cols) and near[hi + 1] and cols[hi + 1] == cols[hi] + 1:
+        hi += 1
+    columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) / wide * 2) + 1))
+    rows = _sub_rows(lever.prob, mask, cols[lo : hi + 1], columns)
+    in_view = (lever.x0 - view.x0 + lever.mm * columns) / MM, (view.z0 - lever.z0 + lever.mm * rows) / MM
+    return replace(_measure(rgb, view, rim, y, *in_view), rival=lever.rival)
+
+
+def _in_classes(view: View, rim: Rim, y: float, off_axis_mm: float) -> _Seen | None:
+    """The lever as the classes see it."""
     import cv2
 
     q, p = rim.q, rim.problem
@@ -89,21 +125,19 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
     mask = parts == best
     if float(prob[mask].mean()) < _SURE:
         return None
-    cols = np.asarray(np.flatnonzero(mask.any(0)), np.int64)
-    tops = mask[:, cols].argmax(0)
-    first = int(tops.min())
-    # the part of the upper edge within 1.2 mm of its highest place, in one piece
-    near = tops <= first + 1.2 / MM
-    at = int(np.argmin(tops))
-    lo = hi = at
-    while lo > 0 and near[lo - 1] and cols[lo - 1] == cols[lo] - 1:
-        lo -= 1
-    while hi + 1 < len(cols) and near[hi + 1] and cols[hi + 1] == cols[hi] + 1:
-        hi += 1
-    columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * 2) + 1))
-    tops_at = _sub_rows(prob, mask, cols[lo : hi + 1], columns)
-    rival = others[0][0] / score if others else 0.0
-    return replace(_measure(rgb, view, rim, y, columns, tops_at), rival=rival)
+    return _Seen(prob, mask, view.x0, view.z0, MM, others[0][0] / score if others else 0.0)
+
+
+def _at_the_rim(rgb: Picture, rim: Rim, y: float) -> _Seen | None:
+    """A lever of which too little stands out for the classes."""
+    import cv2
+
+    sought = closer.seek(rgb, rim.q, rim.problem, y, adjust.elevation(rim.q, y))
+    if sought is None:
+        return None
+    count, parts = cv2.connectedComponents((sought.prob > 0.5).astype(np.uint8), connectivity=8)
+    best = max(range(1, count), key=lambda k: float(sought.prob[parts == k].sum()))
+    return _Seen(sought.prob, parts == best, sought.x0, sought.z0, sought.mm)
 
 
 def _sub_rows(

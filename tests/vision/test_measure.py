@@ -115,6 +115,22 @@ def test_no_lever() -> None:
     refused(replace(BASE, lever=False, elevation=7), {"lever_hidden"})
 
 
+def test_a_lever_of_which_the_classes_see_nothing_is_found_along_the_rim(monkeypatch: pytest.MonkeyPatch) -> None:
+    found = []
+    classes = tip._in_classes
+    monkeypatch.setattr(tip, "_in_classes", lambda *args: found.append(classes(*args)) or found[-1])
+    sliver = replace(BASE, height=-0.1, elevation=1.5, lever_width=3.0, metal=(150, 150, 148))
+    got = must(sliver)
+    assert found == [None]
+    assert abs(got.value_mm - sliver.height) < 0.15
+    seen = must(BASE)
+    monkeypatch.setattr(tip, "_in_classes", lambda *args: None)
+    again = must(BASE)
+    assert again.value_mm == pytest.approx(seen.value_mm, abs=0.06)
+    assert again.expanded_mm < 1.3 * seen.expanded_mm
+    refused(replace(BASE, lever=False, elevation=2), {"lever_hidden"})
+
+
 def test_a_tip_that_hardly_shows_is_no_measurement(monkeypatch: pytest.MonkeyPatch) -> None:
     find = tip.find
 
