@@ -24,6 +24,8 @@ _ROWS, _COLUMNS, _ROW_MM, _GROUP = 48, 512, 0.06, 4
 _UP_MM = ((_ROWS - 1) / 2 - np.arange(_ROWS)) * _ROW_MM
 """How high over a strip's middle its rows lie."""
 _WINDOW, _WINDOW_MM, _AROUND = 96, 0.08, 4
+_OFF_MM = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
+"""How far to the right of a window's middle its columns lie, and its rows below it."""
 _SIDE_ROWS, _SIDE_COLUMNS, _SIDE_ROW_MM, _SIDE_COLUMN_MM, _OVER_MM = 128, 48, 0.06, 0.08, 1.6
 SIDE_MM = 0.8
 """How far below the rim the place of a side is told."""
@@ -59,9 +61,9 @@ class Place:
 
 
 @dataclass(frozen=True, eq=False)
-class Sought:
-    """Where a lever is: ``prob`` (96, 96), how probable it is; x of the first column, z of the first row, mm a
-    pixel."""
+class Patch:
+    """A part of the lever's plane: ``prob`` (H, W), how probable the lever is; x of the first column, z of the first
+    row, mm a pixel."""
 
     prob: npt.NDArray[np.float32]
     x0: float
@@ -220,32 +222,30 @@ def pinpoint(
     """Where the lever's highest point lies, near the picture point ``start`` (2,) px (within about 2 mm)."""
     curve = outline_in_plane(q, p, y, False)
     at = first = in_plane(start[None], q, p, y)[0]
-    step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
     for _ in range(2):
         prob = _shares(_run("tip", tip_windows(rgb, q, p, y, at, curve, elevation)))
         rows = prob.sum(1)[::-1]
-        dz, dx = float(rows @ step), float(prob.sum(0) @ step)
-        heights = step + at[1] - first[1]
+        dz, dx = float(rows @ _OFF_MM), float(prob.sum(0) @ _OFF_MM)
+        heights = _OFF_MM + at[1] - first[1]
         at = at + np.array([dx, dz])
         if abs(dz) < 4 * _WINDOW_MM and abs(dx) < 12 * _WINDOW_MM:
             break
     return Place(_seen_at(at[:1], at[1:], q, p, y)[0], heights, rows)
 
 
-def seek(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, elevation: float) -> Sought | None:
+def seek(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, elevation: float) -> Patch | None:
     """A lever along the rim's outline that only the network of the tip sees, when it is sure of both that and where
     the tip lies."""
     curve = outline_in_plane(q, p, y, False)
-    step = (np.arange(_WINDOW) - (_WINDOW - 1) / 2) * _WINDOW_MM
     for across in (0.0, -_NEXT_MM, _NEXT_MM):
         x = float(q[adjust.CENTRE][0]) + across
         at = np.array([x, np.interp(x, curve[:, 0], curve[:, 1]) + _OVER_OUTLINE_MM])
         place, lever, _ = _answers("tip", tip_windows(rgb, q, p, y, at, curve, elevation))
         rows = _shares(place).sum(1)
-        spread = float(np.sqrt(max(rows @ step**2 - (rows @ step) ** 2, 0)))
+        spread = float(np.sqrt(max(rows @ _OFF_MM**2 - (rows @ _OFF_MM) ** 2, 0)))
         prob = np.asarray(1 / (1 + np.exp(-lever)), np.float32)
         if prob.max() > _SURELY and spread < _TOLD_MM:
-            return Sought(prob, float(x + step[0]), float(at[1] - step[0]), _WINDOW_MM)
+            return Patch(prob, float(x + _OFF_MM[0]), float(at[1] - _OFF_MM[0]), _WINDOW_MM)
     return None
 
 

@@ -65,14 +65,10 @@ def height_of(image: Array, q: Array, p: adjust.Problem, y: float) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class _Seen:
-    """What was taken for the lever: ``prob`` and ``mask`` (H, W), x of the first column, z of the first row, mm a
-    pixel; ``rival`` as in :class:`Tip`."""
+    """What was taken for the lever: ``mask`` (H, W) in ``patch``; ``rival`` as in :class:`Tip`."""
 
-    prob: npt.NDArray[np.float32]
+    patch: closer.Patch
     mask: npt.NDArray[np.bool_]
-    x0: float
-    z0: float
-    mm: float
     rival: float = 0.0
 
 
@@ -81,21 +77,21 @@ def find(rgb: Picture, view: View, rim: Rim, y: float, off_axis_mm: float) -> Ti
     lever = _in_classes(view, rim, y, off_axis_mm) or _at_the_rim(rgb, rim, y)
     if lever is None:
         return None
-    mask, wide = lever.mask, round(MM / lever.mm)
+    patch, mask = lever.patch, lever.mask
     cols = np.asarray(np.flatnonzero(mask.any(0)), np.int64)
     tops = mask[:, cols].argmax(0)
     first = int(tops.min())
     # the part of the upper edge within 1.2 mm of its highest place, in one piece
-    near = tops <= first + 1.2 / lever.mm
+    near = tops <= first + 1.2 / patch.mm
     at = int(np.argmin(tops))
     lo = hi = at
     while lo > 0 and near[lo - 1] and cols[lo - 1] == cols[lo] - 1:
         lo -= 1
     while hi + 1 < len(cols) and near[hi + 1] and cols[hi + 1] == cols[hi] + 1:
         hi += 1
-    columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) / wide * 2) + 1))
-    rows = _sub_rows(lever.prob, mask, cols[lo : hi + 1], columns)
-    in_view = (lever.x0 - view.x0 + lever.mm * columns) / MM, (view.z0 - lever.z0 + lever.mm * rows) / MM
+    columns: Array = np.linspace(cols[lo], cols[hi], max(7, int((cols[hi] - cols[lo]) * (patch.mm / MM) * 2) + 1))
+    rows = _sub_rows(patch.prob, mask, cols[lo : hi + 1], columns)
+    in_view = (patch.x0 - view.x0 + patch.mm * columns) / MM, (view.z0 - patch.z0 + patch.mm * rows) / MM
     return replace(_measure(rgb, view, rim, y, *in_view), rival=lever.rival)
 
 
@@ -125,19 +121,19 @@ def _in_classes(view: View, rim: Rim, y: float, off_axis_mm: float) -> _Seen | N
     mask = parts == best
     if float(prob[mask].mean()) < _SURE:
         return None
-    return _Seen(prob, mask, view.x0, view.z0, MM, others[0][0] / score if others else 0.0)
+    return _Seen(closer.Patch(prob, view.x0, view.z0, MM), mask, others[0][0] / score if others else 0.0)
 
 
 def _at_the_rim(rgb: Picture, rim: Rim, y: float) -> _Seen | None:
     """A lever of which too little stands out for the classes."""
     import cv2
 
-    sought = closer.seek(rgb, rim.q, rim.problem, y, adjust.elevation(rim.q, y))
-    if sought is None:
+    patch = closer.seek(rgb, rim.q, rim.problem, y, adjust.elevation(rim.q, y))
+    if patch is None:
         return None
-    count, parts = cv2.connectedComponents((sought.prob > 0.5).astype(np.uint8), connectivity=8)
-    best = max(range(1, count), key=lambda k: float(sought.prob[parts == k].sum()))
-    return _Seen(sought.prob, parts == best, sought.x0, sought.z0, sought.mm)
+    count, parts = cv2.connectedComponents((patch.prob > 0.5).astype(np.uint8), connectivity=8)
+    best = max(range(1, count), key=lambda k: float(patch.prob[parts == k].sum()))
+    return _Seen(patch, parts == best)
 
 
 def _sub_rows(
@@ -176,8 +172,7 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
     fitted = fit_colour(t, v, slope, index, 2.6)
     ok = fitted.ok & clear & (np.abs(fitted.offset) <= half + 0.5)
     clear_share = float(ok.mean())
-    guess = px - 0.0 * up
-    edge = np.where(ok[:, None], px + np.where(ok, fitted.offset, 0)[:, None] * up, guess)
+    edge = px + np.where(ok, fitted.offset, 0)[:, None] * up
     if ok.sum() >= 3:
         edge = edge[ok]
         used = columns[ok]
