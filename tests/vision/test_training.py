@@ -133,3 +133,39 @@ def test_cut_photographs_keep_their_truth_under_other_light_and_mirrored(
     net = torch.nn.ModuleDict({"edge": torch.nn.Sequential(torch.nn.Conv2d(6, 1, 1), torch.nn.AvgPool2d((1, 4)))})
     with torch.no_grad():
         assert cuts.cut_figures(net, apart).startswith("edge ")
+
+
+def test_training_goes_on_from_the_files_that_measuring_uses(monkeypatch: pytest.MonkeyPatch) -> None:
+    torch = pytest.importorskip("torch")
+    pytest.importorskip("onnx")
+    cv2 = importlib.import_module("cv2")
+    monkeypatch.syspath_prepend(str(FOLDER))
+    nets, restart = importlib.import_module("nets"), importlib.import_module("restart")
+    path, size = FOLDER.parent / "data" / "side.onnx", nets.INPUT_SIZE["side"]
+    net = nets.make()["side"]
+    restart.take_from_file(net, size, path)
+    x = 0.2 + 0.5 * torch.rand(6, *size)
+    file = cv2.dnn.readNetFromONNX(str(path))
+    file.setInput(x.numpy())
+    told = torch.from_numpy(file.forward())
+    with torch.no_grad():
+        assert torch.allclose(net.eval()(x), told, atol=1e-3)
+        assert not torch.allclose(net.train()(x), told, atol=1e-1), "training normalises by what it sees"
+    restart.take_from_file(net, size, path)
+    with restart.settling(net):
+        net(x)
+    with torch.no_grad():
+        assert torch.allclose(net.eval()(x), told, atol=1e-3)
+        assert torch.allclose(net.train()(x), told, atol=1e-3)
+    with pytest.raises(ValueError, match="weights"):
+        restart.take_from_file(nets.make()["edge"], nets.INPUT_SIZE["edge"], path)
+
+
+def test_level_cameras_are_level_with_the_rim(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(FOLDER))
+    scenes = importlib.import_module("scenes")
+    for seed in range(12):
+        x, y, z = scenes.draw(seed, level=1.0).scene.cam[:]
+        assert abs(np.degrees(np.arctan2(z, np.hypot(x, y)))) < 1.6
+        before, after = (bytes(scenes.draw(seed, **more).scene) for more in ({}, {"level": 0.0}))
+        assert before == after

@@ -25,7 +25,8 @@ from PIL import Image
 from scenes import Drawn, Scene, Tracer, _rot, compile_tracer, draw, on_gpu
 
 SAMPLES = int(os.environ.get("PICTURE_SAMPLES", "48"))
-
+LEVEL = float(os.environ.get("PICTURE_LEVEL", "0"))
+"""Of how many the camera stands level with the rim, besides those that do by chance."""
 QUICK = int(os.environ.get("PICTURE_QUICK", "0"))
 """1: plainer light with little noise, for a machine without a GPU."""
 
@@ -142,7 +143,7 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
     g = np.random.default_rng(seed + 31)
     tier = "AABBBBBC"[seed % 8]
     wide = int(g.choice([800, 1000, 1280, 1600], p=[0.15, 0.15, 0.5, 0.2]))
-    d = draw(seed, hard=0.0 if tier == "A" else 1.0, size=size or (wide, wide * 3 // 4))
+    d = draw(seed, hard=0.0 if tier == "A" else 1.0, size=size or (wide, wide * 3 // 4), level=LEVEL)
     s = d.scene
     case = None
     if tier == "C":

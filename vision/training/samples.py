@@ -4,7 +4,8 @@
 
 ``python samples.py FOLDER FIRST_SEED COUNT SECONDS`` leaves them in FOLDER for ``train.py``, so that several graphics
 processors can draw for one. ``SEE_FRAME`` says what is drawn of a scene: ``whole`` (for all networks), ``rim`` (finer,
-for the edge and the sides) or ``tip`` (finer still, round the tip only).
+for the edge and the sides) or ``tip`` (finer still, round the tip only); ``SEE_LEVEL``, of how many the camera stands
+level with the rim (0 to 1), besides those that do by chance.
 """
 
 from __future__ import annotations
@@ -40,6 +41,7 @@ FRAMES = {
     "tip": Frame(0.06, 640, 640, 8, True),
 }
 FRAME = FRAMES[os.environ.get("SEE_FRAME", "whole")]
+LEVEL = float(os.environ.get("SEE_LEVEL", "0"))
 GRID = np.linspace(-40, 40, 321)
 """Where (x, mm) the outlines are told."""
 DOWN = 3.0
@@ -137,7 +139,7 @@ def _behind(s: Scene, g: np.random.Generator, tip: tuple[float, float, float]) -
 def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
     """Scene ``seed`` with ``more`` times the rays; None when no lever can be drawn."""
     g = np.random.default_rng(seed + 7_000_000)
-    d: Drawn = draw(seed, hard=0.6)
+    d: Drawn = draw(seed, hard=0.6, level=LEVEL)
     s = d.scene
     s.aperture *= 0.7
     s.motion[:] = [0, 0]

@@ -656,14 +656,20 @@ def _plain(s: Scene, g: np.random.Generator) -> None:
         c.r, c.g, c.b = (float(v) for v in g.uniform(0.02, 0.95) * g.uniform(0.4, 1.0, 3))
 
 
-def _camera(s: Scene, g: np.random.Generator, width: int, height: int, hard: float) -> dict[str, float]:
+_LEVEL_DEG = 1.5
+"""A camera within this of the rim's plane stands level with it."""
+
+
+def _camera(s: Scene, g: np.random.Generator, width: int, height: int, hard: float, level: float) -> dict[str, float]:
     el = g.uniform(-2, 9) if g.random() > hard else g.uniform(-2, 16)
     if g.random() < 0.4:
         el = g.uniform(2, 11)
     yaw = g.uniform(-6, 6) if g.random() > hard else g.uniform(-15, 15)
     roll, dist = g.normal(0, 2 if g.random() < 0.92 else 6), _mostly(g, 0.7, (115, 310), (150, 500))
-    e, a = math.radians(el), math.radians(yaw)
     aim = np.array([g.normal(0, 3), 0, g.uniform(-10, 0)])
+    if level and g.random() < level:
+        el = g.uniform(-_LEVEL_DEG, _LEVEL_DEG) - math.degrees(math.asin(aim[2] / dist))
+    e, a = math.radians(el), math.radians(yaw)
     c = aim + dist * np.array([math.sin(a) * math.cos(e), -math.cos(a) * math.cos(e), math.sin(e)])
     f = (aim - c) / np.linalg.norm(aim - c)
     r = np.cross(f, [0, 0, 1])
@@ -687,8 +693,16 @@ def _camera(s: Scene, g: np.random.Generator, width: int, height: int, hard: flo
     return {"elevation": el, "yaw": yaw, "roll": roll, "distance": dist}
 
 
-def draw(seed: int, *, hard: float = 0.6, size: tuple[int, int] = (1280, 960), layout: str | None = None) -> Drawn:
-    """One scene at random. ``hard`` 0..1: share of pictures with distortion, defocus, clutter, oblique views."""
+def draw(
+    seed: int,
+    *,
+    hard: float = 0.6,
+    size: tuple[int, int] = (1280, 960),
+    layout: str | None = None,
+    level: float = 0.0,
+) -> Drawn:
+    """One scene at random. ``hard`` 0..1: share of pictures with distortion, defocus, clutter, oblique views;
+    ``level``: of those whose camera stands level with the rim."""
     g = np.random.default_rng(seed)
     s = Scene()
     d = Drawn(s)
@@ -720,7 +734,7 @@ def draw(seed: int, *, hard: float = 0.6, size: tuple[int, int] = (1280, 960), l
     s.top = max(
         [8.0] + [s.outer[k].p[2] + 1.8 * max(s.outer[k].a, s.outer[k].b, s.outer[k].c) for k in range(s.nouter)]
     )
-    d.notes |= _camera(s, g, size[0], size[1], 1.0 if is_hard else 0.0)
+    d.notes |= _camera(s, g, size[0], size[1], 1.0 if is_hard else 0.0, level)
     d.notes |= {"hard": is_hard, "gap_to_lever_origin": offset}
     return d
 

@@ -5,7 +5,8 @@
 A third of the time goes into rendering (``SEE_RENDER``), the rest into training; or the scenes are those of a folder
 that ``samples.py`` filled (``SEE_FROM``). After a third of the time photographs that ``photographs.py`` cut join in
 (``SEE_CUTS``, its folder). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are taken over where
-they fit, of several those of the last that has them. Started by ``torch.distributed.run``, several processors train one
+they fit, of several those of the last that has them; a CHECKPOINT may be one of the ``.onnx`` files that measuring
+uses. Started by ``torch.distributed.run``, several processors train one
 set of networks, each on its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the ``.onnx`` files in OUT;
 a run that is cut off leaves the ``networks.pt`` of two minutes before. What is kept and judged is the running mean of
 the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and nvcc.
@@ -41,6 +42,7 @@ from crops import (
 )
 from cuts import Cuts, cut_figures, cut_loss
 from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make, take_over
+from restart import settling, take_from_file
 from samples import kept, many
 from scenes import Tracer, compile_tracer
 
@@ -211,6 +213,12 @@ def shared_gradients(nets: torch.nn.ModuleDict) -> None:
         g.copy_(mean.view_as(g))
 
 
+def same_weights(nets: torch.nn.ModuleDict) -> None:
+    """Give every process the first one's weights."""
+    for tensor in nets.state_dict().values() if RANKS > 1 else ():
+        group.broadcast(tensor, 0)
+
+
 def shared_clock(seconds: float) -> float:
     """The first process' clock, so that all stop after the same step."""
     if RANKS == 1:
@@ -248,16 +256,23 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
     torch.manual_seed(1 + RANK)
     runs, steps, scenes = 0, 0, 0
     for start in starts:
+        if start.suffix == ".onnx":
+            take_from_file(nets[start.stem], INPUT_SIZE[start.stem], start)
+            runs = max(runs, 1)
+            continue
         before = torch.load(start, map_location="cpu")
         take_over(nets, before["nets"])
         runs, steps, scenes = before["runs"], before["steps"], before["scenes"]
     nets.to(DEVICE)
-    mean = copy.deepcopy(nets)
     tracer = Tracer(compile_tracer(own_folder(out)))
     say(f"tracer compiled; run {runs}, {steps} steps, {scenes} scenes before")
     left = began + seconds - time.time()
     few = COUNT_VALIDATION if RANK == 0 else BATCH
     valid = Batch.of(many(tracer, VALIDATION, few, 0.06 * left, 2), DEVICE)
+    with settling(nets):
+        losses(nets, valid, PARTS, torch.contiguous_format, None)
+    same_weights(nets)
+    mean = copy.deepcopy(nets)
     if RANK == 0:
         say(f"{len(valid.top)} scenes kept to judge by: {figures(mean, valid)}")
     budget = float(os.environ.get("SEE_RENDER", "0.33")) * left
