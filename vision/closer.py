@@ -157,7 +157,9 @@ def follow(rgb: npt.NDArray[np.uint8], q: Array, p: adjust.Problem, y: float, el
     prob = np.exp(score - score.max(0))
     prob /= prob.sum(0)
     mean = np.sum(prob * _UP_MM[:, None], axis=0)
-    spread = np.sqrt(np.maximum(np.sum(prob * _UP_MM[:, None] ** 2, axis=0) - mean**2, 0))
+    part = (_UP_MM[0] - mean) / _ROW_MM % 1
+    shared = part * (1 - part) * _ROW_MM**2  # what is sure lies between two rows and is told as both
+    spread = np.sqrt(np.maximum(np.sum(prob * _UP_MM[:, None] ** 2, axis=0) - mean**2 - shared, 0))
     xm, zm = x.reshape(-1, _GROUP).mean(1), z.reshape(-1, _GROUP).mean(1)
     return Course(_seen_at(xm, zm + mean, q, p, y), mean, spread)
 

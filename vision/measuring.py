@@ -15,8 +15,9 @@ from vision.optics import project
 from vision.pose import Pose, fit_pose
 from vision.refuse import refusal
 
-MAX_ELEVATION, MAX_YAW = 19.0, 32.0
-"""Degrees: looked at more steeply over the rim plane, or more from the side of the card, nothing is measured."""
+MAX_ELEVATION, MAX_YAW, MAX_CARD_YAW = 19.0, 25.0, 40.0
+"""Degrees: looked at more steeply over the rim plane, or more from the side of the case or of the card, nothing is
+measured."""
 
 
 _LEAST_SEEN, _ASTRAY_MM = 0.2, 0.15
@@ -74,7 +75,7 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     pose = _pose(grey8, setup, camera)
     outlines = Pixels(target=tuple(pose.seen.outlines.values()))
     yaw = _yaw(pose)
-    if abs(yaw) > MAX_YAW:
+    if abs(yaw) > MAX_CARD_YAW:
         raise _Refused(refusal("too_oblique", f"The card is seen {abs(yaw):.0f} degrees from the side.", outlines))
     target, geometry = setup.target, setup.geometry
     steep = _elevation_of_card(pose)
@@ -163,8 +164,13 @@ def _no_target(grey: npt.NDArray[np.uint8], setup: Setup) -> Refusal:
 def _yaw(pose: Pose) -> float:
     q = np.zeros(adjust.SIZE)
     q[:6] = pose.vector
-    c = adjust.camera_centre(q) - np.array([pose.seen.card[:, 0].mean(), 0, pose.seen.card[:, 1].mean()])
-    return float(np.degrees(np.arctan2(c[0], -c[1])))
+    return _from_the_side(q, np.array([pose.seen.card[:, 0].mean(), 0]))
+
+
+def _from_the_side(q: Array, at: Array) -> float:
+    """Degrees that the camera stands to the right of straight before a place x, y of the card's frame."""
+    right, away = (adjust.camera_centre(q)[:2] - at).tolist()
+    return float(np.degrees(np.arctan2(right, -away)))
 
 
 def _elevation_of_card(pose: Pose) -> float:
@@ -217,6 +223,9 @@ def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None
     e = adjust.elevation(found.q, y)
     if abs(e) > MAX_ELEVATION:
         raise _Refused(refusal("too_oblique", f"The camera looks down on the rim at {e:.0f} degrees.", pixels))
+    yaw = _from_the_side(q, np.array([q[6], y]))
+    if abs(yaw) > MAX_YAW:
+        raise _Refused(refusal("too_oblique", f"The case is seen {abs(yaw):.0f} degrees from the side.", pixels))
     off = y - q[7]
     u = float(np.hypot(np.sqrt(cov[7, 7]), setup.target.depth_offset_u_mm))
     scale_u = setup.target.print_scale_u * 180.0

@@ -14,8 +14,9 @@ from vision.outline import Rough
 from vision.pose import Pose
 from vision.segment import Picture, View
 
-_ARC = 1.8
-"""Neighbouring places of an outline err together: about every third of them counts."""
+_LEAST_MM, _ARC = 0.04, 6.0
+"""A place of an outline is stated so well at best, and so many times worse than the network tells: neighbouring places
+err together. Set on rendered pictures that are not those of the benchmark."""
 _FLAT_DEG = 4.0
 """Seen more steeply, a rim is not taken for one seen from below."""
 _CONTRADICTS = 12.0
@@ -175,7 +176,7 @@ def _without_a_false_edge(q: Array, p: adjust.Problem, free: npt.NDArray[np.bool
 
 
 def _sigma(course: closer.Course, scale: float) -> Array:
-    return np.asarray(_ARC * scale * np.hypot(0.06, 2 * course.spread_mm))
+    return np.asarray(scale * np.hypot(_LEAST_MM, _ARC * course.spread_mm))
 
 
 def fit_given(points: Array, pose: Pose, y: float, geometry: Geometry, camera: Camera) -> Rim:

@@ -18,10 +18,11 @@ _TOP_MM, _FAINT_IS_TOP = 0.3, 0.7
 """How much of an edge is its top, and how often a fainter edge over it is the lever's real end."""
 _ELSEWHERE_MM, _ELSEWHERE = 1.3, 0.95
 """The lever's highest point may lie quite elsewhere than its highest edge: how far off, and how often."""
-_BEHIND_MM, _BEHIND_U_MM = 0.5, 0.8
+_BEHIND_MM, _BEHIND_U_MM = 0.25, 0.8
 """Seen from above, an edge lies so far (times the rise of the view) over the highest point; standard uncertainty."""
-_CAREFUL = 0.7
-"""The network and the edge err together: the power to which the network's word is taken."""
+_SHARED_MM, _MORE, _LEAST_MM = 0.05, 1.5, 0.02
+"""A place that is told surely is spread by the first, for it lies between two rows of the network and is read by
+straight lines between these; what more it is spread, it errs so many times as much; and this much at least."""
 _ASTRAY = 0.0005
 """How probable (a millimetre) any height is that the network does not tell: it may be quite wrong."""
 _STEP_MM = 0.02
@@ -202,8 +203,8 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
 
 
 def _weighed(edges: list[tuple[float, float]], own: float, rise: float, place: closer.Place) -> tuple[float, float]:
-    """The tip's height (mm over the first edge) and its standard uncertainty: median and half the half-width of a 95 %
-    interval (JCGM 101:2008, 7.7) of what edges and network tell together.
+    """The tip's height (mm over the first edge) and its standard uncertainty: median and, widened as it errs, half the
+    half-width of a 95 % interval (JCGM 101:2008, 7.7) of what edges and network tell together.
 
     Args:
         edges: height (mm) and probability of each edge that may be the tip's.
@@ -219,13 +220,14 @@ def _weighed(edges: list[tuple[float, float]], own: float, rise: float, place: c
         + w * _ELSEWHERE * _normal(at - h, _ELSEWHERE_MM)
         for h, w in edges
     )
-    prob = (network + _ASTRAY) ** _CAREFUL * by_edge
+    prob = (network + _ASTRAY) * by_edge
     prob /= prob.sum()
     middle = float(np.interp(0.5, np.cumsum(prob) - prob / 2, at))
     off = np.abs(at - middle)
     order = np.argsort(off)
     half = off[order][int(np.searchsorted(np.cumsum(prob[order]), _WITHIN))]
-    return middle, float(half + _STEP_MM / 2) / 2
+    told = float(half + _STEP_MM / 2) / 2
+    return middle, float(np.hypot(_LEAST_MM, _MORE * np.sqrt(max(told**2 - _SHARED_MM**2, 0.0))))
 
 
 def _normal(x: Array, sigma: float) -> Array:

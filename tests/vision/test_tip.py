@@ -9,7 +9,7 @@ from tests.vision.render import World, setup_table
 from vision import setup_from_mapping
 from vision.budget import depth_bias
 from vision.closer import Place
-from vision.tip import _CAREFUL, _faint_top, _weighed, given
+from vision.tip import _LEAST_MM, _MORE, _faint_top, _weighed, given
 
 STEP = (np.arange(96) - 47.5) * 0.08
 
@@ -23,7 +23,17 @@ def _told(*places: tuple[float, float, float]) -> Place:
 def test_where_edge_and_network_agree_the_edge_decides() -> None:
     higher, u = _weighed([(0.0, 1.0)], 0.02, 0.0, _told((0.1, 0.25, 1.0)))
     assert 0 < higher < 0.05
-    assert u < 0.25 / _CAREFUL**0.5  # what the network's word alone, so taken, would leave
+    assert u < _MORE * 0.25  # what the network's word alone, so taken, would leave
+
+
+def test_what_the_network_is_sure_of_is_not_made_doubtful_by_its_rows() -> None:
+    """A place between two rows is told as both, half and half: that is a place, not a doubt."""
+    sure = Place(np.zeros(2), STEP, np.isin(np.arange(96), [47, 48]) / 2)
+    higher, u = _weighed([(0.0, 1.0)], 0.02, 0.0, sure)
+    assert higher == pytest.approx(0.0, abs=0.01)
+    assert u < 1.5 * _LEAST_MM
+    _, wider = _weighed([(0.0, 1.0)], 0.02, 0.0, Place(np.zeros(2), STEP, np.isin(np.arange(96), range(44, 52)) / 8))
+    assert wider > 5 * u
 
 
 def test_an_edge_makes_the_network_surer_where_it_is_and_not_elsewhere() -> None:
