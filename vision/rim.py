@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from vision import adjust, closer, sides
 from vision.model import Array, Camera, Geometry
 from vision.optics import project, rays, to_normalised, undistort
 from vision.outline import Rough
-from vision.pose import Pose
+from vision.pose import Pose, jacobian
 from vision.segment import Picture, View
 
 _LEAST_MM, _ARC = 0.04, 6.0
@@ -19,6 +20,8 @@ _LEAST_MM, _ARC = 0.04, 6.0
 err together. Set on rendered pictures that are not those of the benchmark."""
 _FLAT_DEG = 4.0
 """Seen more steeply, a rim is not taken for one seen from below."""
+_LEVEL_DEG = 0.1
+"""Seen more level, which half of a rim is its outline changes with the smallest tilt."""
 _CONTRADICTS = 12.0
 """Sum of weighted squares that the inner edge's places may add before they count as another edge's."""
 NEAR_EDGE_DEG = 1.5
@@ -138,7 +141,9 @@ def fit(
     covered = float(told.mean()) * float(np.mean(np.abs(r) < 1.5))
     told_mm = (_farther(pose, view, seen, geometry) - 1) * _distance(q, view, seen)
     count = (len(p.left), len(p.right))
-    return Rim(q, p, *adjust.covariance_and_gain(q, p), covered, rms, count, float(np.median(spread)), told_mm)
+    covariance, gain = adjust.covariance_and_gain(_beside_level(q, view.y), p)
+    q, covariance = _not_past_level(q, covariance, view.y)
+    return Rim(q, p, covariance, gain, covered, rms, count, float(np.median(spread)), told_mm)
 
 
 def _looked_at(rgb: Picture, q: Array, p: adjust.Problem, y: float) -> tuple[adjust.Problem, Array]:
@@ -163,6 +168,33 @@ def _either_way(q: Array, p: adjust.Problem, free: npt.NDArray[np.bool_], y: flo
         if adjust.cost(other, p) < adjust.cost(best, p):
             return other
     return best
+
+
+def _beside_level(q: Array, y: float) -> Array:
+    """Unknowns by which the rim is not seen so level that its outline changes halves within a small step."""
+    e = adjust.elevation(q, y)
+    out = q.copy()
+    if abs(e) < _LEVEL_DEG:
+        out[adjust.TILT][0] += np.radians(np.copysign(_LEVEL_DEG, e) - e)
+    return out
+
+
+def _not_past_level(q: Array, covariance: Array, y: float) -> tuple[Array, Array]:
+    """Unknowns and their covariance, of a rim that is seen nearly level.
+
+    An outline tells how far the camera stands over the rim, or under it, and never less than nothing: past that, the
+    rim's other half is its outline, and rises again. So what is told of it is a normal distribution cut off at nothing.
+    The mean and variance of that (Johnson, Kotz and Balakrishnan, Continuous Univariate Distributions, 13.10; from
+    memory) carry over to all unknowns by what ties them to it.
+    """
+    e = np.radians(adjust.elevation(q, y))
+    slope = np.radians(jacobian(lambda v: np.array([adjust.elevation(v, y)]), q, adjust.STEPS)[0])
+    tied = covariance @ slope
+    var = float(slope @ tied)
+    a = abs(e) / math.sqrt(var)
+    more = math.exp(-a * a / 2) / math.sqrt(2 * math.pi) / (0.5 + 0.5 * math.erf(a / math.sqrt(2)))
+    up = math.copysign(more * math.sqrt(var), e)
+    return q + up * tied / var, covariance - more * (a + more) * np.outer(tied, tied) / var
 
 
 def _without_a_false_edge(q: Array, p: adjust.Problem, free: npt.NDArray[np.bool_]) -> tuple[Array, adjust.Problem]:
