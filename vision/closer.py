@@ -43,7 +43,7 @@ on 76 rendered pictures, 46 of them without a lever to be seen, and none is take
 @dataclass(frozen=True, eq=False)
 class Course:
     """Where an edge runs: points (N, 2) in px; how far (mm, up positive) each lies from where the edge was expected;
-    the spread of what the network told (mm)."""
+    the spread of what the network told (mm), beyond that of a place between two rows."""
 
     image: Array
     off_mm: Array

@@ -111,6 +111,13 @@ def test_too_oblique() -> None:
     refused(replace(BASE, yaw=38, distance=400, span=300, size=(1920, 1440)), {"too_oblique", "blurred"})
 
 
+def test_it_is_the_case_that_must_not_be_seen_from_the_side() -> None:
+    near = replace(BASE, layout="single", distance=170)
+    refused(replace(near, yaw=30), {"too_oblique"})  # the card, on that side, is seen nearly straight
+    got = must(replace(near, yaw=-20))  # the card is seen 33 degrees from the side
+    assert abs(got.value_mm - near.height) < got.expanded_mm
+
+
 def test_no_lever() -> None:
     refused(replace(BASE, lever=False, elevation=7), {"lever_hidden"})
 
