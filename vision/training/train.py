@@ -6,10 +6,10 @@ A third of the time goes into rendering (``SEE_RENDER``), the rest into training
 that ``samples.py`` filled (``SEE_FROM``). After a third of the time photographs that ``photographs.py`` cut join in
 (``SEE_CUTS``, its folder). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are taken over where
 they fit, of several those of the last that has them; a CHECKPOINT may be one of the ``.onnx`` files that measuring
-uses. Started by ``torch.distributed.run``, several processors train one
-set of networks, each on its share of the scenes. Leaves ``networks.pt``, ``train.log`` and the ``.onnx`` files in OUT;
-a run that is cut off leaves the ``networks.pt`` of two minutes before. What is kept and judged is the running mean of
-the weights. ``python train.py OUT 0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and nvcc.
+uses. Started by ``torch.distributed.run``, several processors train one set of networks, each on its share of the
+scenes. Leaves ``networks.pt``, ``train.log`` and the ``.onnx`` files in OUT; a run that is cut off leaves the
+``networks.pt`` of two minutes before. What is kept and judged is the running mean of the weights. ``python train.py OUT
+0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and nvcc.
 """
 
 from __future__ import annotations
@@ -255,10 +255,13 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
     nets = chosen()
     torch.manual_seed(1 + RANK)
     runs, steps, scenes = 0, 0, 0
+    from_files = torch.nn.ModuleDict()
     for start in starts:
         if start.suffix == ".onnx":
-            take_from_file(nets[start.stem], INPUT_SIZE[start.stem], start)
-            runs = max(runs, 1)
+            if start.stem in nets:
+                take_from_file(nets[start.stem], INPUT_SIZE[start.stem], start)
+                from_files[start.stem] = nets[start.stem]
+                runs = max(runs, 1)
             continue
         before = torch.load(start, map_location="cpu")
         take_over(nets, before["nets"])
@@ -269,9 +272,10 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
     left = began + seconds - time.time()
     few = COUNT_VALIDATION if RANK == 0 else BATCH
     valid = Batch.of(many(tracer, VALIDATION, few, 0.06 * left, 2), DEVICE)
-    with settling(nets):
-        losses(nets, valid, PARTS, torch.contiguous_format, None)
-    same_weights(nets)
+    if from_files:
+        with settling(from_files):
+            losses(nets, valid, PARTS, torch.contiguous_format, None)
+        same_weights(nets)
     mean = copy.deepcopy(nets)
     if RANK == 0:
         say(f"{len(valid.top)} scenes kept to judge by: {figures(mean, valid)}")
