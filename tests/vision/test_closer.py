@@ -55,6 +55,19 @@ def test_a_strip_without_an_edge_is_told_with_a_wide_spread(fitted: tuple[Photo,
     assert np.median(nothing.spread_mm) > 3 * np.median(told.spread_mm)
 
 
+@pytest.mark.parametrize(("rows", "doubt"), [((20, 21), 0.0), ((20,), 0.0), ((20, 22), 0.06), ((20, 24), 0.12)])
+def test_a_place_between_two_rows_of_a_strip_is_no_doubt(
+    fitted: tuple[Photo, rim.Rim, float], rows: tuple[int, ...], doubt: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photo, found, y = fitted
+    score = np.full((48, 128), -40.0)
+    score[list(rows)] = 0.0  # equally probable, and nothing else
+    monkeypatch.setattr(closer, "_run", lambda name, channels: score)
+    course = closer.follow(photo.rgb, found.q, found.problem, y, adjust.elevation(found.q, y), False)
+    assert course.off_mm == pytest.approx((23.5 - np.mean(rows)) * 0.06)
+    assert course.spread_mm == pytest.approx(doubt, abs=1e-6)
+
+
 def test_the_tip_is_told_near_the_truth(fitted: tuple[Photo, rim.Rim, float]) -> None:
     photo, found, y = fitted
     true = WORLD.project(np.array([[WORLD.tip_x, WORLD.tip_y, WORLD.height]]))[0]

@@ -1,5 +1,6 @@
 """What is made of a rim that is seen level, where its outline may be either half of it."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -13,8 +14,6 @@ def _unknowns(elevation_deg: float) -> np.ndarray:
     """A rim of the card's own frame, 250 mm away, looked at from so many degrees over it."""
     q = np.zeros(adjust.SIZE)
     turn = np.array([[1.0, 0, 0], [0, 0, -1], [0, 1, 0]])  # card (x right, y away, z up) to camera (x right, y down)
-    import cv2
-
     q[:3] = cv2.Rodrigues(turn)[0].ravel()
     q[5] = 250.0
     q[adjust.CENTRE] = [0.0, Y, -250.0 * np.tan(np.radians(elevation_deg))]

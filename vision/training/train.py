@@ -254,18 +254,7 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
     torch.backends.cudnn.benchmark = True
     nets = chosen()
     torch.manual_seed(1 + RANK)
-    runs, steps, scenes = 0, 0, 0
-    from_files = torch.nn.ModuleDict()
-    for start in starts:
-        if start.suffix == ".onnx":
-            if start.stem in nets:
-                take_from_file(nets[start.stem], INPUT_SIZE[start.stem], start)
-                from_files[start.stem] = nets[start.stem]
-                runs = max(runs, 1)
-            continue
-        before = torch.load(start, map_location="cpu")
-        take_over(nets, before["nets"])
-        runs, steps, scenes = before["runs"], before["steps"], before["scenes"]
+    (runs, steps, scenes), from_files = started_from(nets, starts)
     nets.to(DEVICE)
     tracer = Tracer(compile_tracer(own_folder(out)))
     say(f"tracer compiled; run {runs}, {steps} steps, {scenes} scenes before")
@@ -357,6 +346,22 @@ def chosen() -> torch.nn.ModuleDict:
     return torch.nn.ModuleDict({name: net for name, net in make().items() if name in NETS})
 
 
+def started_from(nets: torch.nn.ModuleDict, starts: list[Path]) -> tuple[tuple[int, int, int], torch.nn.ModuleDict]:
+    """Take the weights of ``starts`` over: how many runs, steps and scenes they have behind them, and which networks
+    came from ``.onnx`` files."""
+    behind, from_files = (0, 0, 0), torch.nn.ModuleDict()
+    for start in starts:
+        if start.suffix != ".onnx":
+            before = torch.load(start, map_location="cpu")
+            take_over(nets, before["nets"])
+            behind = before["runs"], before["steps"], before["scenes"]
+        elif start.stem in nets:
+            take_from_file(nets[start.stem], INPUT_SIZE[start.stem], start)
+            from_files[start.stem] = nets[start.stem]
+            behind = max(behind[0], 1), *behind[1:]
+    return behind, from_files
+
+
 def main() -> None:
     """As the module says."""
     began = time.time()
@@ -370,8 +375,7 @@ def main() -> None:
         train(out, seconds, starts, began)
         return
     nets = chosen()
-    for start in starts:
-        take_over(nets, torch.load(start, map_location="cpu")["nets"])
+    started_from(nets, starts)
     export(nets, out)
 
 
