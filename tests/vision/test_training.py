@@ -32,12 +32,23 @@ def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
         return Path(scenes.compile_tracer(tmp_path_factory.mktemp("tracer")))
 
 
+def shown(s: Any) -> np.ndarray:
+    """The classes (H, W) of a view with what is round it, as fine as its middle."""
+    if not s.around:
+        return np.asarray(s.label)
+    whole = np.kron(s.around_label, np.ones((s.around, s.around), np.uint8))
+    h, w = s.label.shape
+    i, j = (s.around - 1) * h // 2, (s.around - 1) * w // 2
+    whole[i : i + h, j : j + w] = s.label
+    return np.asarray(whole)
+
+
 def at(s: Any, x: float, z: float) -> tuple[float, float]:
     """Row and column of a place of the lever's plane, as the samples' own words have it."""
-    return (s.top - z) / s.pitch, (x - s.middle) / s.pitch + (s.label.shape[1] - 1) / 2
+    return (s.top - z) / s.pitch, (x - s.middle) / s.pitch + (shown(s).shape[1] - 1) / 2
 
 
-@pytest.mark.parametrize("name", ["whole", "rim", "tip"])
+@pytest.mark.parametrize("name", ["whole", "classes", "rim", "tip"])
 def test_every_kind_of_view_shows_the_truth_where_it_says(
     samples: ModuleType, library: Path, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -49,23 +60,50 @@ def test_every_kind_of_view_shows_the_truth_where_it_says(
     for seed in SEEDS:
         s = samples.render(tracer, seed)
         assert s is not None
+        label = shown(s)
+        high, wide = label.shape
         assert s.rgb.shape == (3, coarse.high, coarse.wide)
-        assert abs(s.tip[0] - s.middle) <= 1.5 or not coarse.at_tip
+        assert s.around_rgb.shape[1:] == s.around_label.shape
+        assert abs(s.tip[0] - s.middle) <= 0.2 or not coarse.around
         row, column = at(s, *s.tip)
-        assert 10 < row < coarse.high - 10
+        assert 10 < row < high - 10
         if s.seen >= 5:
             tips += 1
             k, c = round(row), round(column)
-            assert (s.label[k : k + 4, c - 3 : c + 4] == LEVER).any(), seed
-            assert not (s.label[k - 6 : k - 2, c - 3 : c + 4] == LEVER).any(), seed
+            assert (label[k : k + 4, c - 3 : c + 4] == LEVER).any(), seed
+            assert not (label[k - 6 : k - 2, c - 3 : c + 4] == LEVER).any(), seed
         for x, z in zip(samples.GRID[::8], s.outer[::8], strict=True):
             k, c = at(s, x, z) if np.isfinite(z) else (-1, -1)
-            if 6 < k < coarse.high - 6 and 0 < c < coarse.wide - 1:
-                over, under = (s.label[round(k + d), round(c)] for d in (-2.5, 2.5))
+            if 6 < k < high - 6 and 0 < c < wide - 1:
+                over, under = (label[round(k + d), round(c)] for d in (-2.5, 2.5))
                 edges, agree = edges + 1, agree + (over not in CASE and under in (*CASE, LEVER))
     assert tips >= 2
     assert edges > 60
     assert agree > 0.8 * edges
+
+
+def test_what_is_round_the_tip_is_seen_where_the_tip_s_view_has_it(
+    samples: ModuleType, library: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = samples.FRAMES["tip"]
+    coarse = replace(full, pitch=3 * full.pitch, wide=full.wide // 3, high=full.high // 3, rays=1)
+    monkeypatch.setattr(samples, "FRAME", coarse)
+    tracer, n = samples.Tracer(library), coarse.wide // 3
+    some = [samples.render(tracer, seed) for seed in SEEDS]
+    for s in some:
+        same = s.around_label[n : 2 * n, n : 2 * n] == s.label[1::3, 1::3]
+        assert same.mean() > 0.97
+        moved = s.around_label[n - 2 : 2 * n - 2, n : 2 * n] == s.label[1::3, 1::3]
+        assert moved.mean() < same.mean()
+    torch = pytest.importorskip("torch")
+    crops = importlib.import_module("crops")
+    data, index = crops.Batch.of(some, "cpu"), torch.arange(len(some))
+    one, mirrored = data.pick(index, False), data.pick(index, True)
+    for k, s in enumerate(some):
+        assert (one.label[k].numpy() == shown(s)).all()
+        assert (mirrored.label[k].numpy() == shown(s)[:, ::-1]).all()
+    assert one.rgb.shape[2:] == one.label.shape[1:]
+    assert one.pick(index, False).rgb.shape == one.rgb.shape, "what was set in is not set in again"
 
 
 def test_a_picture_without_a_whole_marker_is_not_one_to_be_measured(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -25,6 +25,8 @@ class Batch:
 
     rgb: torch.Tensor
     label: torch.Tensor
+    around_rgb: torch.Tensor
+    around_label: torch.Tensor
     top: torch.Tensor
     outer: torch.Tensor
     inner: torch.Tensor
@@ -36,6 +38,7 @@ class Batch:
     sides: torch.Tensor
     middle: torch.Tensor
     pitch: float
+    around: int
 
     @staticmethod
     def of(samples: list[Sample], device: str) -> Batch:
@@ -49,15 +52,21 @@ class Batch:
             out = torch.empty((len(samples), *one.shape), dtype=torch.from_numpy(one).dtype, device=device)
             for k, s in enumerate(samples):
                 one = torch.from_numpy(getattr(s, name)).to(device)
-                out[k] = calmed(one) if name == "rgb" and k % 5 < CALM else one
+                out[k] = calmed(one) if one.dim() == 3 and one.numel() and k % 5 < CALM else one
             return out
 
         small = ("top", "outer", "inner", "tip", "apex", "seen", "elevation", "line", "sides", "middle")
-        return Batch(held("rgb"), held("label"), *(f(k) for k in small), samples[0].pitch)
+        shown = ("rgb", "label", "around_rgb", "around_label")
+        return Batch(*(held(k) for k in shown), *(f(k) for k in small), samples[0].pitch, samples[0].around)
 
     def pick(self, index: torch.Tensor, flip: bool) -> Batch:
-        """Some of them, perhaps mirrored left to right."""
-        b = replace(self, **{k: v[index] for k, v in vars(self).items() if k != "pitch"})
+        """Some of them, perhaps mirrored left to right, each with what is round it as one view."""
+        b = replace(self, **{k: v[index] for k, v in vars(self).items() if isinstance(v, torch.Tensor)})
+        if self.around:
+            b.rgb, b.label = (
+                _set_in(far, v, self.around) for far, v in ((b.around_rgb, b.rgb), (b.around_label, b.label))
+            )
+            b.around = 0
         if flip:
             b.rgb, b.label, b.outer, b.inner = (v.flip(-1) for v in (b.rgb, b.label, b.outer, b.inner))
             mirror = torch.tensor([-1.0, 1.0], device=b.tip.device)
@@ -84,6 +93,18 @@ class Batch:
         k = t.long()
         a, b = torch.gather(table, 1, k), torch.gather(table, 1, k + 1)
         return a + (b - a) * (t - k)
+
+
+def _set_in(far: torch.Tensor, near: torch.Tensor, times: int) -> torch.Tensor:
+    """Views (N, C, H, W) made ``times`` as fine, with those of their middles (N, C, H, W) set in."""
+    h, w = near.shape[-2:]
+    if far.is_floating_point():
+        whole = nnf.interpolate(far, scale_factor=times, mode="bilinear", align_corners=False)
+    else:
+        whole = far.repeat_interleave(times, -2).repeat_interleave(times, -1)
+    i, j = (times - 1) * h // 2, (times - 1) * w // 2
+    whole[..., i : i + h, j : j + w] = near
+    return whole
 
 
 def _const(v: torch.Tensor, h: int, w: int) -> torch.Tensor:

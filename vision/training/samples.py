@@ -3,9 +3,9 @@
 """Renders the views on which the networks are trained, with what is true in them.
 
 ``python samples.py FOLDER FIRST_SEED COUNT SECONDS`` leaves them in FOLDER for ``train.py``, so that several graphics
-processors can draw for one. ``SEE_FRAME`` says what is drawn of a scene: ``whole`` (for all networks), ``rim`` (finer,
-for the edge and the sides) or ``tip`` (finer still, round the tip only); ``SEE_LEVEL``, of how many the camera stands
-level with the rim (0 to 1), besides those that do by chance.
+processors can draw for one. ``SEE_FRAME`` says what is drawn of a scene: ``whole`` (for all networks), ``classes``
+(coarser, for what is what), ``rim`` (finer, for the edge and the sides) or ``tip`` (finer still round the tip, coarse
+all round); ``SEE_LEVEL``, of how many the camera stands level with the rim (0 to 1), besides those that do by chance.
 """
 
 from __future__ import annotations
@@ -25,44 +25,48 @@ from scenes import MAT, Drawn, Scene, Tracer, _prim, _rot, compile_tracer, draw
 
 @dataclass(frozen=True)
 class Frame:
-    """A view of the lever's plane: mm a pixel, columns, rows, rays a pixel; whether its middle lies near the tip, else
-    its middle column lies on the case's axis."""
+    """A view of the lever's plane: mm a pixel, columns, rows, rays a pixel; ``around``: how many times as wide and high
+    is what is seen besides, all round it, in as many pixels, with how many rays for each, and then its middle lies on
+    the tip; else (0) there is nothing besides, and its middle column lies on the case's axis."""
 
     pitch: float
     wide: int
     high: int
     rays: int
-    at_tip: bool = False
+    around: int = 0
+    around_rays: int = 0
 
 
 FRAMES = {
     "whole": Frame(0.10, 940, 540, 12),
+    "classes": Frame(0.15, 640, 368, 6),
     "rim": Frame(0.07, 1344, 560, 6),
-    "tip": Frame(0.06, 640, 640, 8, True),
+    "tip": Frame(0.06, 216, 216, 8, 3, 3),
 }
 FRAME = FRAMES[os.environ.get("SEE_FRAME", "whole")]
 LEVEL = float(os.environ.get("SEE_LEVEL", "0"))
 GRID = np.linspace(-40, 40, 321)
 """Where (x, mm) the outlines are told."""
 DOWN = 3.0
-_FULLY_MM = 8.0
-"""Of a view round the tip the rows that near to it get all their rays."""
 _FILE = 100
-_BEHIND = 0.3
+_BEHIND = 0.4
 """So often something stands behind the lever that may be taken for it."""
 
 
 @dataclass
 class Sample:
-    """One rendered view: linear colours (3, H, W) half, classes (H, W); z of its first row; the rim's upper outline and
+    """One rendered view: linear colours (3, H, W) half, classes (H, W); the same of what is round it, coarser, or
+    nothing (in what follows both are one view of the finer pixels); z of its first row; the rim's upper outline and
     the land's near inner edge over ``GRID`` (nan: beyond its reach) with their half widths; the places in the lever's
     plane (x, z) of the lever's highest point and of the point that is seen highest (nan: none); how many pixels of the
     lever's top are seen; elevation over the rim in degrees; height of the rim line at the tip's depth; where the case
     is seen to end left and right, in the rim's plane and ``DOWN`` below it: (2, 2, 2) sides, heights, x and z; mm a
-    pixel, and the x of the middle of a row."""
+    pixel, and the x of the middle of a row; ``Frame.around``."""
 
     rgb: np.ndarray
     label: np.ndarray
+    around_rgb: np.ndarray
+    around_label: np.ndarray
     top: float
     outer: np.ndarray
     inner: np.ndarray
@@ -74,6 +78,7 @@ class Sample:
     sides: np.ndarray
     pitch: float
     middle: float
+    around: int
 
 
 def _in_plane(s: Scene, p: np.ndarray, y: float) -> np.ndarray:
@@ -136,6 +141,27 @@ def _behind(s: Scene, g: np.random.Generator, tip: tuple[float, float, float]) -
         s.top = max(s.top, top + 2)
 
 
+def _aim(s: Scene, pitch: float, across: float, middle: float) -> None:
+    """Look at the place x, z of the lever's plane, ``pitch`` mm a pixel."""
+    s.mmpp = pitch
+    s.px0, s.pz0 = across - (s.width - 1) / 2 * pitch, middle + (s.height - 1) / 2 * pitch
+
+
+def _all_round(
+    tracer: Tracer, scene: Scene, f: Frame, across: float, middle: float, more: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Colours and classes of what is round a view."""
+    s = type(scene).from_buffer_copy(scene)
+    s.spp, s.seed = f.around_rays * more, (s.seed + 1) % (1 << 31)
+    _aim(s, f.around * f.pitch, across, middle)
+    rgb, label, _ = tracer.render(s)
+    return rgb, label
+
+
+def _half(rgb: np.ndarray) -> np.ndarray:
+    return np.minimum(np.nan_to_num(rgb), 8).astype(np.float16).transpose(2, 0, 1)
+
+
 def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
     """Scene ``seed`` with ``more`` times the rays; None when no lever can be drawn."""
     g = np.random.default_rng(seed + 7_000_000)
@@ -151,7 +177,7 @@ def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
     lever = g.random() > 0.04
     s.lever_on = int(lever)
     f = FRAME
-    s.mode, s.spp, s.mmpp, s.width, s.height = 1, f.rays * more, f.pitch, f.wide, f.high
+    s.mode, s.spp, s.width, s.height = 1, f.rays * more, f.wide, f.high
     s.plane_y = y + g.normal(0, 0.4)
     near, far = edge_curves(s, d.notes["outline_radius"], s.plane_y)
     near_in, _ = edge_curves(s, d.notes["inner_radius"], s.plane_y)
@@ -161,23 +187,24 @@ def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
     sides = side_ends(s, s.plane_y)
     ends = [np.nanmin(near), np.nanmax(outer), tip[1], line, *(sides[:, 0, 1] - 0.5)]
     upper, lower = max(ends) + 2.0, min(ends) - 2.5
-    if f.at_tip:
-        upper, lower = tip[1] + _FULLY_MM, tip[1] - _FULLY_MM
-    across = float(tip[0]) + g.uniform(-1.5, 1.5) if f.at_tip else 0.0
-    middle = (lower + upper) / 2 + g.uniform(-1.5, 1.5)
-    s.px0 = across - (f.wide - 1) / 2 * f.pitch
-    s.pz0 = middle + (f.high - 1) / 2 * f.pitch
-    s.row0 = max(0, int((s.pz0 - upper) / f.pitch))
-    s.row1 = min(f.high - 1, int((s.pz0 - lower) / f.pitch))
+    across, middle = 0.0, (lower + upper) / 2 + g.uniform(-1.5, 1.5)
+    if f.around:
+        across, middle = (float(v) + g.uniform(-0.2, 0.2) for v in tip)
+    _aim(s, f.pitch, across, middle)
+    if not f.around:
+        s.row0 = max(0, int((s.pz0 - upper) / f.pitch))
+        s.row1 = min(f.high - 1, int((s.pz0 - lower) / f.pitch))
     rgb, label, pos = tracer.render(s)
+    far = _all_round(tracer, s, f, across, middle, more) if f.around else (rgb[:0], label[:0])
     seen = int(((label == 4) & (pos[..., 2] > z - 0.25)).sum()) if lever else 0
     c = s.cam
     e = math.degrees(math.atan2(c[2], math.hypot(c[0] - x, c[1] - y)))
-    half = np.minimum(np.nan_to_num(rgb), 8).astype(np.float16).transpose(2, 0, 1)
     return Sample(
-        half,
+        _half(rgb),
         label,
-        float(s.pz0),
+        _half(far[0]),
+        far[1],
+        float(middle + (max(f.around, 1) * f.high - 1) / 2 * f.pitch),
         outer,
         near_in,
         (float(tip[0]), float(tip[1])),
@@ -188,6 +215,7 @@ def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
         sides,
         f.pitch,
         across,
+        f.around,
     )
 
 

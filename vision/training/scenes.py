@@ -718,7 +718,7 @@ def draw(
     shaded = g.random()
     if shaded < 0.28:
         _plain(s, g)
-    elif shaded < 0.38:
+    elif shaded < 0.48:
         s.quick = 1
     is_hard = g.random() < hard
     for k, q in enumerate(_outer(s, g, is_hard or g.random() < 0.5)[:14]):
