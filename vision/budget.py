@@ -43,7 +43,7 @@ def build(
     def add(source: str, unit: str, u: float, sens: float, val: float | None = None, dof: float = float("inf")) -> None:
         rows.append(Component(source, val, unit, u, sens, abs(sens) * u, dof))
 
-    fit = float(np.sqrt(max(grad @ found.covariance @ grad, 0)))
+    fit = found.errs * float(np.sqrt(max(grad @ found.covariance @ grad, 0)))
     add("rim and target edges in the picture", "mm", fit, 1.0)
     off = height_of(image + np.array([[0, 0.5]]), q, p, y) - height_of(image - np.array([[0, 0.5]]), q, p, y)
     add("rim edge's course against a circle", "px", found.rms, abs(float(off[0])))

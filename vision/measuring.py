@@ -232,7 +232,7 @@ def _check_rim(found: rim.Rim, y: float, setup: Setup, outlines: Pixels) -> None
     classes, most = found.classes_mm, setup.geometry.tip_from_axis_mm + _CLASSES_U_MM
     if abs(classes) > most and u > _DEPTH_U_MM:
         off, u = -classes, 0.5 * _CLASSES_U_MM
-    if abs(off) > setup.geometry.tip_from_axis_mm + 2 * float(np.hypot(u, min(scale_u, 1.0))):
+    if abs(off) > setup.geometry.tip_from_axis_mm + float(np.hypot(u, min(scale_u, 1.0))):
         where = "before" if off < 0 else "behind"
         raise _Refused(
             refusal(
