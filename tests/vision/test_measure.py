@@ -1,6 +1,7 @@
 """Measuring rendered scenes whose truth is exact, and refusing those that carry no value."""
 
 import io
+from contextlib import nullcontext
 from dataclasses import replace
 from typing import Any
 
@@ -10,7 +11,21 @@ import pytest
 from PIL import Image
 
 from tests.vision.render import World, render, setup_table
-from vision import Measurement, Photo, Refusal, load_photo, measure, overlay, setup_from_mapping, tip, to_json
+from vision import (
+    Measurement,
+    Photo,
+    Refusal,
+    load_photo,
+    measure,
+    measuring,
+    overlay,
+    rim,
+    setup_from_mapping,
+    tip,
+    to_json,
+)
+from vision.model import Pixels
+from vision.rim import Rim
 
 
 def photo_of(world: World) -> Photo:
@@ -53,6 +68,18 @@ def test_the_budget_adds_up() -> None:
     assert got.expanded_mm == pytest.approx(total)
     for c in got.budget:
         assert c.contribution_mm == pytest.approx(abs(c.sensitivity) * c.u)
+
+
+def test_of_rim_and_target_is_stated_what_they_err_by_not_how_carefully_they_are_weighed(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    now = must(BASE)
+    monkeypatch.setattr(rim, "_ERRS", 1.0)
+    carefully = must(BASE)
+    assert now.value_mm == carefully.value_mm
+    for less, more in zip(now.budget, carefully.budget, strict=True):
+        share = 0.65 if less.source.startswith("rim and target edges") else 1.0
+        assert less.contribution_mm == pytest.approx(share * more.contribution_mm), less.source
 
 
 def test_same_picture_same_answer() -> None:
@@ -104,6 +131,20 @@ def test_blurred() -> None:
 def test_wrong_depth_claim() -> None:
     for wrong in (-16.0, 18.0):
         refused(replace(BASE, offset=0.0), {"wrong_depth"}, depth_offset_mm=wrong)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_a_lever_may_stand_off_the_axis_as_far_as_the_setup_says_and_its_uncertainty_more(side: int) -> None:
+    setup = setup_from_mapping(setup_table(BASE))
+    found = measuring.find_rim(photo_of(BASE), setup)
+    assert isinstance(found, Rim)
+    y, u = -setup.target.depth_offset_mm, 1.6
+    q, covariance = found.q.copy(), found.covariance.copy()
+    covariance[7, 7] = u**2
+    for off, refuses in ((0.5 * u, False), (1.5 * u, True)):
+        q[7] = y + side * (setup.geometry.tip_from_axis_mm + off)
+        with pytest.raises(measuring._Refused, match="wrong_depth") if refuses else nullcontext():
+            measuring._check_rim(replace(found, q=q, covariance=covariance), y, setup, Pixels())
 
 
 def test_too_oblique() -> None:
