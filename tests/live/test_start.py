@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+import asyncio
+import gc
 import re
 import signal
+import socket
 import subprocess
 import sys
+import threading
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
 from capture.bench.live_start import FromZero, Options, _Counted, folder_watch, listener_factory, settings_of
+from capture.bench.page.hub import Hub
+from capture.bench.page.serve import _config, _Server, listening_socket
 from capture.camera import Watch
 from capture.camera import watch as watching
 from capture.commands.bench import command
@@ -97,13 +105,38 @@ def test_microphones_are_listed_or_it_is_said_what_to_install(monkeypatch: pytes
 
 
 def test_a_port_that_is_taken_is_named(tmp_path: Path) -> None:
-    from capture.bench.page.serve import listening_socket
-
     taken = listening_socket(0)
     port = taken.getsockname()[1]
     with pytest.raises(EnvironmentFault, match=f"Port {port} .* name another one"):
         listening_socket(port)
     taken.close()
+
+
+def test_who_does_not_read_what_it_asked_for_is_cut_off_when_the_server_ends() -> None:
+    asked = threading.Event()
+
+    async def long(scope: Any, receive: Any, send: Any) -> None:
+        if scope["type"] == "lifespan":
+            for said in ("startup", "shutdown"):
+                await receive()
+                await send({"type": f"lifespan.{said}.complete"})
+        else:
+            await send({"type": "http.response.start", "status": 200, "headers": []})
+            asked.set()
+            await send({"type": "http.response.body", "body": bytes(1 << 26), "more_body": True})
+
+    server, door = _Server(_config(long), Hub()), listening_socket(0)
+    thread = threading.Thread(target=lambda: asyncio.run(server.serve(sockets=[door])), daemon=True)
+    thread.start()
+    with socket.create_connection(door.getsockname(), timeout=10) as waiting:
+        waiting.sendall(b"GET / HTTP/1.1\r\nHost: bench\r\n\r\n")
+        assert asked.wait(10)
+        server.should_exit = True
+        thread.join(10)
+        gc.collect()  # a connection that was left open is complained of here
+        with suppress(ConnectionResetError):
+            while waiting.recv(1 << 20):
+                pass
 
 
 def test_a_folders_new_pictures_are_taken_once_they_are_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -152,9 +152,13 @@ class _Server(uvicorn.Server):
         return await super().on_tick(counter) or (self._first is not None and self._first.should_exit)
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """End."""
+        """End; who does not read what was sent is cut off."""
         self._hub.close()
         await super().shutdown(sockets)
+        for connection in list(self.server_state.connections):
+            if connection.transport is not None:
+                connection.transport.abort()
+        await asyncio.sleep(0)
 
 
 def _config(app: ASGIApp, network: Network | None = None) -> uvicorn.Config:
