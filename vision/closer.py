@@ -76,7 +76,7 @@ def _network(name: str) -> object:
     import cv2
 
     data = (files("vision") / "data" / f"{name}.onnx").read_bytes()
-    # these small networks take a sixth longer by OpenCV's newer engine, that of vision.segment by its older one
+    # by OpenCV's newer engine these small networks take a fifth longer, by its older one vision.segment's takes a half
     return cv2.dnn.readNetFromONNX(np.frombuffer(data, np.uint8), engine=cv2.dnn.ENGINE_CLASSIC)
 
 
