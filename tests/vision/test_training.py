@@ -45,7 +45,7 @@ def shown(s: Any) -> np.ndarray:
 
 def at(s: Any, x: float, z: float) -> tuple[float, float]:
     """Row and column of a place of the lever's plane, as the samples' own words have it."""
-    return (s.top - z) / s.pitch, (x - s.middle) / s.pitch + (shown(s).shape[1] - 1) / 2
+    return (s.top - z) / s.pitch, (x - s.middle) / s.pitch + (max(s.around, 1) * s.label.shape[1] - 1) / 2
 
 
 @pytest.mark.parametrize("name", ["whole", "classes", "rim", "tip"])

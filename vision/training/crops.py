@@ -52,7 +52,7 @@ class Batch:
             out = torch.empty((len(samples), *one.shape), dtype=torch.from_numpy(one).dtype, device=device)
             for k, s in enumerate(samples):
                 one = torch.from_numpy(getattr(s, name)).to(device)
-                out[k] = calmed(one) if one.dim() == 3 and one.numel() and k % 5 < CALM else one
+                out[k] = calmed(one) if name.endswith("rgb") and one.numel() and k % 5 < CALM else one
             return out
 
         small = ("top", "outer", "inner", "tip", "apex", "seen", "elevation", "line", "sides", "middle")

@@ -156,8 +156,7 @@ class _Server(uvicorn.Server):
         self._hub.close()
         await super().shutdown(sockets)
         for connection in list(self.server_state.connections):
-            if connection.transport is not None:
-                connection.transport.abort()
+            connection.transport.abort()
         await asyncio.sleep(0)
 
 
