@@ -21,8 +21,9 @@ import numpy.typing as npt
 
 from vision.markers import Seen
 from vision.model import Array, Camera, Geometry
-from vision.optics import distort, rotation, to_normalised, undistort
-from vision.pose import jacobian, lift
+from vision.optics import distort, project_each, rotation, undistort
+from vision.pose import jacobian, jacobian_at_once, lift
+from vision.rings import FAR, NEAR, half, heights, upper
 
 SIZE = 13
 POSE, CENTRE, TILT, BREAK, INNER = slice(0, 6), slice(6, 9), slice(9, 11), 11, 12
@@ -30,11 +31,9 @@ STEPS = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-3] * 3 + [1e-5] * 2 + [1e-3] * 2)
 INPUTS = ("rim_diameter", "print_scale", "fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 INPUT_STEPS = np.array([1e-2, 1e-5, 1e-2, 1e-2, 1e-2, 1e-2, 1e-5, 1e-5, 1e-6, 1e-6, 1e-5])
 _STANDS_MM = 0.05  # how closely a card's lower edge sits on the rim
-_HALF_ARC = np.radians(78)
 _SETTLED = 1e-4
 """A step that takes less than this share off the sum of squares is the last one: steps after it changed heights by
 0.00003 mm in the median of 24 pictures, by 0.003 at most."""
-_ANGLES = np.linspace(-_HALF_ARC, _HALF_ARC, 121)
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,37 +135,19 @@ def circle(q: Array, radius: float, angles: Array, height: Array | float = 0.0) 
 
 def branches(q: Array, p: Problem, radius: float) -> tuple[Array, Array]:
     """Near and far half of the rim circle in turned normalised coordinates, (121, 2) each, x ascending."""
-    phi = _frame(q.tobytes()).towards
-    near = to_normalised(circle(q, radius, phi + _ANGLES), q[POSE]) @ p.turn.T
-    far = to_normalised(circle(q, radius, phi + np.pi - _ANGLES), q[POSE]) @ p.turn.T
-    return near, far
+    rings = _rings(_many(q[None]), np.array([radius]), p.turn)
+    return half(rings, NEAR)[0].T, half(rings, FAR)[0].T
 
 
 def outline(q: Array, p: Problem, x: Array) -> Array:
     """Height (y, turned normalised) of the rim's upper outline at ``x`` (N,): the higher of its two halves."""
-    radius = p.geometry.rim_diameter_mm / 2 - q[BREAK]
-    return _upper(branches(q, p, radius), x)
-
-
-def _upper(halves: tuple[Array, Array], x: Array) -> Array:
-    near, far = halves
-    return np.minimum(np.interp(x, near[:, 0], near[:, 1]), np.interp(x, far[:, 0], far[:, 1]))
-
-
-def reach(q: Array, p: Problem) -> tuple[float, float]:
-    """The x range (turned normalised) over which the outline is told well."""
-    near, far = branches(q, p, p.geometry.rim_diameter_mm / 2 - q[BREAK])
-    lo, hi = max(near[0, 0], far[0, 0]), min(near[-1, 0], far[-1, 0])
-    pad = 0.02 * (hi - lo)
-    return float(lo + pad), float(hi - pad)
+    many = _many(q[None])
+    return np.asarray(upper(_rings(many, p.geometry.rim_diameter_mm / 2 - many.q[:, BREAK], p.turn), x)[0])
 
 
 def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
     """Silhouette of the outermost cylinder at ``heights`` over the rim plane: card-frame points (N, 3)."""
-    f = _frame(q.tobytes())
-    r = p.geometry.rim_diameter_mm / 2
-    a = np.arccos(np.clip(r / max(f.distance, r * 1.01), -1, 1))
-    return circle(q, r, np.full(len(heights), f.towards + side * a), heights)
+    return np.asarray(_side_lines(_many(q[None]), p, side, heights)[0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,8 +169,9 @@ def _many(q: Array) -> _Many:
     up = np.stack([sb, -sa * cb, ca * cb], 1)
     right = -up[:, :1] * up
     right[:, 0] += 1
-    right /= np.sqrt(np.sum(right**2, 1, keepdims=True))
-    away = np.cross(up, right)
+    size = np.sqrt(np.sum(right**2, 1, keepdims=True))
+    right /= size
+    away = np.stack([np.zeros(len(q)), up[:, 2], -up[:, 1]], 1) / size
     d = -np.einsum("bji,bj->bi", rot, q[:, 3:6]) - q[:, CENTRE]
     x, y = np.sum(d * right, 1), np.sum(d * away, 1)
     return _Many(q, rot, right, away, up, np.arctan2(y, x), np.hypot(x, y))
@@ -208,6 +190,30 @@ def _circles(m: _Many, radius: Array | float, angles: Array, height: Array | flo
     flat = np.cos(angles)[..., None] * m.right[:, None] + np.sin(angles)[..., None] * m.away[:, None]
     lift_by = np.broadcast_to(height, angles.shape[1:])[None, :, None]
     return np.asarray(m.q[:, None, CENTRE] + by * flat + lift_by * m.up[:, None])
+
+
+def _rings(m: _Many, radius: Array, turn: Array) -> Array:
+    """Circles round the rims' axes as they are seen: (B, 3, 3) that take 1, cosine and sine of the angle from where the
+    camera stands to x, y (turned) and depth."""
+    c, s = np.cos(m.towards)[:, None], np.sin(m.towards)[:, None]
+    spokes = [radius[:, None] * (c * m.right + s * m.away), radius[:, None] * (c * m.away - s * m.right)]
+    at = np.stack([m.q[:, CENTRE], *spokes], 2)
+    seen = m.turn @ at
+    seen[:, :, 0] += m.q[:, 3:6]
+    seen[:, :2] = turn @ seen[:, :2]
+    return np.asarray(seen)
+
+
+def _side_lines(m: _Many, p: Problem, side: int, heights: Array) -> Array:
+    """Silhouettes (B, N, 3) of the outermost cylinders (see :func:`side_line`)."""
+    r = p.geometry.rim_diameter_mm / 2
+    tangent = np.arccos(np.clip(r / np.maximum(m.distance, r * 1.01), -1, 1))
+    return _circles(m, r, np.repeat((m.towards + side * tangent)[:, None], len(heights), axis=1), heights)
+
+
+def sides_seen(q: Array, p: Problem, side: int, height: float) -> Array:
+    """Where a side is seen at ``height`` over the rim plane, px, for sets of unknowns (B, 13): (B, 2)."""
+    return project_each(_side_lines(_many(q), p, side, np.array([height])), q[:, POSE], p.camera)[:, 0]
 
 
 def residuals(q: Array, p: Problem) -> tuple[Array, npt.NDArray[np.bool_]]:
@@ -229,23 +235,16 @@ def residual_parts(q: Array, p: Problem) -> list[tuple[Array, bool]]:
     px = distort(print_at.reshape(-1, 2), p.camera).reshape(len(q), -1, 2)
     parts = [(((p.seen.image - px) / p.seen.sigma[:, None]).reshape(len(q), -1), False)]
     arc, inner, left, right = p.turned
-    phi = m.towards[:, None]
     if len(arc):
         radius = g.rim_diameter_mm / 2 - q[:, BREAK]
-        near = _seen(m, _circles(m, radius, phi + _ANGLES), p.turn)
-        far = _seen(m, _circles(m, radius, phi + np.pi - _ANGLES), p.turn)
-        rows = [_off(arc, partial(_upper, halves)) for halves in zip(near, far, strict=True)]
-        parts.append((np.stack(rows) * f / p.arc_sigma, True))
+        parts.append((_off(arc, partial(upper, _rings(m, radius, p.turn))) * f / p.arc_sigma, True))
     if len(inner):
-        near = _seen(m, _circles(m, q[:, INNER], phi + _ANGLES), p.turn)
-        rows = [_off(inner, partial(_along, half)) for half in near]
-        parts.append((np.stack(rows) * f / p.inner_sigma, True))
-    r = g.rim_diameter_mm / 2
-    tangent = np.arccos(np.clip(r / np.maximum(m.distance, r * 1.01), -1, 1))[:, None]
+        parts.append(
+            (_off(inner, partial(heights, half(_rings(m, q[:, INNER], p.turn), NEAR))) * f / p.inner_sigma, True)
+        )
     for side, u, sigma in ((1, right, p.side_sigmas[1]), (-1, left, p.side_sigmas[0])):
         if len(u):
-            at = np.repeat(phi + side * tangent, 2, axis=1)
-            ends = _seen(m, _circles(m, r, at, np.array([0.0, -3.0])), p.turn)
+            ends = _seen(m, _side_lines(m, p, side, np.array([0.0, -3.0])), p.turn)
             k = (ends[:, 1, 0] - ends[:, 0, 0]) / (ends[:, 1, 1] - ends[:, 0, 1])
             off = u[None, :, 0] - ends[:, :1, 0] - k[:, None] * (u[None, :, 1] - ends[:, :1, 1])
             parts.append((off * f / sigma, True))
@@ -265,23 +264,22 @@ def residual_parts(q: Array, p: Problem) -> list[tuple[Array, bool]]:
     return [*parts, (np.stack(prior, 1), False)]
 
 
-def _along(half: Array, x: Array) -> Array:
-    return np.asarray(np.interp(x, half[:, 0], half[:, 1]))
-
-
-def _off(u: Array, line: Callable[[Array], Array]) -> Array:
-    """Distances (N,) of points (N, 2) below a line y(x), square to it."""
+def _off(u: Array, lines: Callable[[Array], Array]) -> Array:
+    """Distances (B, N) of points (N, 2) below lines y(x), square to these."""
     h = 1e-4
-    y0 = line(u[:, 0])
-    return np.asarray((u[:, 1] - y0) / np.hypot(1, (line(u[:, 0] + h) - y0) / h))
+    here, beside = np.split(lines(np.concatenate([u[:, 0], u[:, 0] + h])), 2, axis=1)
+    return np.asarray((u[:, 1] - here) / np.hypot(1, (beside - here) / h))
 
 
 def _slopes(q: Array, p: Problem, index: npt.NDArray[np.int64]) -> Array:
     """Central differences (N, n) of the residuals by the unknowns at ``index`` (n,)."""
-    step = np.zeros((len(index), SIZE))
-    step[np.arange(len(index)), index] = STEPS[index]
-    rows = residual_rows(np.concatenate([q + step, q - step]), p)
-    return np.asarray((rows[: len(index)] - rows[len(index) :]).T / (2 * STEPS[index]))
+
+    def rows(some: Array) -> Array:
+        many = np.repeat(q[None], len(some), 0)
+        many[:, index] = some
+        return residual_rows(many, p)
+
+    return jacobian_at_once(rows, q[index], STEPS[index])
 
 
 def elevation(q: Array, y: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -36,7 +37,11 @@ def distort(normalised: Array, camera: Camera) -> Array:
 
 def rotation(rvec: Array) -> Array:
     """Rotation matrix (3, 3) of a rotation vector (3,), by Rodrigues' formula."""
-    x, y, z = (float(v) for v in rvec)
+    return _rotation(*rvec.tolist())
+
+
+@lru_cache(maxsize=32)
+def _rotation(x: float, y: float, z: float) -> Array:
     a = math.sqrt(x * x + y * y + z * z)
     if a < 1e-12:
         return np.eye(3)
@@ -60,6 +65,13 @@ def to_normalised(points: Array, pose: Array) -> Array:
     """Card-frame points (N, 3) through ``pose`` (6,) to normalised coordinates (N, 2)."""
     q = points @ rotation(pose[:3]).T + pose[3:]
     return np.asarray(q[:, :2] / q[:, 2:3])
+
+
+def project_each(points: Array, poses: Array, camera: Camera) -> Array:
+    """Card-frame points (B, N, 3), each row through its own of ``poses`` (B, 6), to pixels (B, N, 2)."""
+    turns = np.stack([rotation(pose[:3]) for pose in poses])
+    at = points @ turns.transpose(0, 2, 1) + poses[:, None, 3:]
+    return distort((at[..., :2] / at[..., 2:3]).reshape(-1, 2), camera).reshape(*points.shape[:2], 2)
 
 
 def rays(normalised: Array, pose: Array) -> tuple[Array, Array]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from vision.markers import Seen
 from vision.model import Array, Camera
-from vision.optics import project, undistort
+from vision.optics import project_each, undistort
 
 # card axes x, z, -y are the print's own plane axes: a right-handed frame with the print in its third coordinate 0
 _FLAT = np.array([[1.0, 0, 0], [0, 0, 1], [0, -1, 0]])
@@ -32,10 +33,10 @@ def lift(card: Array) -> Array:
     return np.stack([card[:, 0], np.zeros(len(card)), card[:, 1]], axis=1)
 
 
-def residuals(vector: Array, seen: Seen, camera: Camera) -> Array:
-    """Seen minus projected, in units of each point's sigma: (2N,)."""
-    d = (seen.image - project(lift(seen.card), vector, camera)) / seen.sigma[:, None]
-    return np.asarray(d.ravel())
+def residuals(vectors: Array, seen: Seen, camera: Camera) -> Array:
+    """Seen minus projected, in units of each point's sigma, for each of several poses (B, 6): (B, 2N)."""
+    at = project_each(np.broadcast_to(lift(seen.card), (len(vectors), len(seen.card), 3)), vectors, camera)
+    return np.asarray(((seen.image - at) / seen.sigma[:, None]).reshape(len(vectors), -1))
 
 
 def jacobian(fn: object, x: Array, steps: Array) -> Array:
@@ -48,22 +49,29 @@ def jacobian(fn: object, x: Array, steps: Array) -> Array:
     return np.stack(cols, axis=-1)
 
 
+def jacobian_at_once(fn: Callable[[Array], Array], x: Array, steps: Array) -> Array:
+    """The same of ``fn`` that takes many at once, (B, n) -> (B, m): much quicker than one after another."""
+    rows = fn(np.concatenate([x + np.diag(steps), x - np.diag(steps)]))
+    return np.asarray((rows[: len(x)] - rows[len(x) :]).T / (2 * steps))
+
+
 _CONTRADICTS_PX, _CROOKED = 2.0, 5.0
 """Two markers that fit each other no better than this contradict each other; something lies across one whose sides are
 so many times less straight than the other's."""
 _STEPS = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3])
 
 
-def _refine(vector: Array, seen: Seen, camera: Camera) -> tuple[Array, float]:
-    def fn(v: Array) -> Array:
-        return residuals(v, seen, camera)
+def _slopes(vector: Array, seen: Seen, camera: Camera) -> Array:
+    return jacobian_at_once(lambda many: residuals(many, seen, camera), vector, _STEPS)
 
-    lam, r = 1e-3, fn(vector)
+
+def _refine(vector: Array, seen: Seen, camera: Camera) -> tuple[Array, float]:
+    lam, r = 1e-3, residuals(vector[None], seen, camera)[0]
     for _ in range(30):
-        j = jacobian(fn, vector, _STEPS)
+        j = _slopes(vector, seen, camera)
         a, g = j.T @ j, j.T @ r
         step = np.linalg.solve(a + lam * np.diag(np.diag(a)), -g)
-        new = fn(vector + step)
+        new = residuals((vector + step)[None], seen, camera)[0]
         if new @ new <= r @ r:
             done = r @ r - new @ new < 1e-9 * (1 + r @ r)
             vector, r, lam = vector + step, new, lam / 5
@@ -118,7 +126,7 @@ def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
             return None
         fits.sort(key=lambda f: f[1])
         vector, cost = fits[0]
-        off = np.linalg.norm(residuals(vector, seen, camera).reshape(-1, 2), axis=1)
+        off = np.linalg.norm(residuals(vector[None], seen, camera).reshape(-1, 2), axis=1)
         px = off * seen.sigma
         owners = [int(o) for o in np.unique(seen.owner)]
         bad = {
@@ -133,7 +141,7 @@ def fit_pose(seen: Seen, camera: Camera) -> Pose | None:
             seen = seen.only(seen.owner != worst)
             continue
         dof = max(2 * len(seen.card) - 6, 1)
-        j = jacobian(lambda v, s=seen: residuals(v, s, camera), vector, _STEPS)
+        j = _slopes(vector, seen, camera)
         scale = max(1.0, cost / dof)
         cov = np.asarray(np.linalg.pinv(j.T @ j) * scale, np.float64)
         rms = float(np.sqrt(np.mean(px**2)))

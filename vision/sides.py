@@ -11,13 +11,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from vision import adjust, closer
 from vision.model import Array
-from vision.optics import project
-from vision.pose import jacobian
+from vision.pose import jacobian_at_once
 from vision.segment import Picture
 
 _OWN_MM = 0.05
@@ -97,15 +97,14 @@ def _taken(at: Array, prob: Array, best: int, after: Array) -> _Side:
 
 def _moves(q: Array, p: adjust.Problem, y: float) -> Array:
     """How far (mm) both sides move outwards with each of the unknowns: (2, 13)."""
+    size, rows = closer.scale(q, p), []
+    for side in (-1, 1):
+        out = (closer.beside_px(q, p, y, side, 1.0) - closer.beside_px(q, p, y, side, 0.0))[0]
+        normal = out / np.linalg.norm(out) / size
+        rows.append(jacobian_at_once(partial(_place, p, side, normal), q, adjust.STEPS))
+    return np.concatenate(rows)
 
-    def seen(v: Array, side: int) -> Array:
-        return np.asarray(project(adjust.side_line(v, p, side, np.array([-closer.SIDE_MM])), v[:6], p.camera)[0])
 
-    size = closer.scale(q, p)
-    out = {k: (closer.beside_px(q, p, y, k, 1.0) - closer.beside_px(q, p, y, k, 0.0))[0] for k in (-1, 1)}
-    normal = {k: v / np.linalg.norm(v) for k, v in out.items()}
-
-    def places(v: Array) -> Array:
-        return np.array([float(seen(v, k) @ normal[k]) for k in (-1, 1)]) / size
-
-    return jacobian(places, q, adjust.STEPS)
+def _place(p: adjust.Problem, side: int, normal: Array, q: Array) -> Array:
+    """Where a side is seen along ``normal`` for sets of unknowns (B, 13): (B, 1)."""
+    return adjust.sides_seen(q, p, side, -closer.SIDE_MM) @ normal[:, None]

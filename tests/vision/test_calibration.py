@@ -12,7 +12,7 @@ import pytest
 from vision import Board, CalibrationError, Photo, calibrate, load_photo
 from vision.calibration import corners_of
 from vision.optics import rays, undistort
-from vision.pose import jacobian
+from vision.pose import jacobian, jacobian_at_once
 
 PLACES = [Path("/usr/share/doc/opencv-doc/examples/data"), Path("/usr/share/doc/opencv-doc/samples/data")]
 DATA = next((p for p in PLACES if (p / "left01.jpg").exists()), None)
@@ -111,4 +111,11 @@ def test_covariance_matches_scatter() -> None:
 
 def test_jacobian_of_a_known_function() -> None:
     j = jacobian(lambda v: np.array([v[0] ** 2, v[0] * v[1]]), np.array([2.0, 3.0]), np.full(2, 1e-4))
+    assert np.allclose(j, [[4, 0], [3, 2]])
+
+
+def test_jacobian_of_many_at_once() -> None:
+    j = jacobian_at_once(
+        lambda v: np.stack([v[:, 0] ** 2, v[:, 0] * v[:, 1]], 1), np.array([2.0, 3.0]), np.full(2, 1e-4)
+    )
     assert np.allclose(j, [[4, 0], [3, 2]])
