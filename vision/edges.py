@@ -32,9 +32,14 @@ def coded(shone: Array) -> Array:
 
 def erf(x: Array) -> Array:
     """Error function, elementwise."""
+    return _erf(x, np.exp(-x * x))
+
+
+def _erf(x: Array, bell: Array) -> Array:
+    """The same where exp(-x x) is known already."""
     t = 1 / (1 + 0.3275911 * np.abs(x))
     p = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429))))
-    return np.asarray(np.sign(x) * (1 - p * np.exp(-x * x)))
+    return np.asarray(np.sign(x) * (1 - p * bell))
 
 
 @dataclass(frozen=True)
@@ -54,26 +59,51 @@ class Edges:
         return np.isfinite(self.offset)
 
 
-def profiles(grey: Grey, centres: Array, directions: Array, half: float, step: float = 0.5) -> tuple[Array, Array]:
+def profiles(
+    grey: Grey | npt.NDArray[np.uint8],
+    centres: Array,
+    directions: Array,
+    half: float,
+    step: float = 0.5,
+    curve: Grey | None = None,
+) -> tuple[Array, Array]:
     """Grey values along short lines.
 
     Args:
-        grey: picture (H, W) float32.
+        grey: picture (H, W).
         centres: (N, 2) middles of the lines, px.
         directions: (N, 2) unit vectors.
         half: half length, px.
+        step: from one place of a line to the next, px.
+        curve: what the picture's values 0 to 255 stand for (256,).
 
     Returns:
-        positions (M,) along the line and values (N, M); outside the picture the border repeats.
+        positions (M,) along the line and values (N, M); outside the picture the border repeats. Only the part of the
+        picture that is needed is converted.
     """
     import cv2
 
+    t, xy = _along(centres, directions, half, step)
+    lo, hi = _needed(xy, grey)
+    part = grey[lo[1] : hi[1], lo[0] : hi[0]]
+    part = np.asarray(part if curve is None else cv2.LUT(part, curve), np.float32)
+    mapped = xy.astype(np.float32) - lo.astype(np.float32)
+    out = cv2.remap(part, mapped[..., 0], mapped[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return t, np.asarray(out, np.float64).reshape(len(centres), len(t))
+
+
+def _along(centres: Array, directions: Array, half: float, step: float) -> tuple[Array, Array]:
+    """Positions (M,) along lines and the places there (N, M, 2)."""
     n = int(np.ceil(half / step))
-    t = np.arange(-n, n + 1) * step
-    xy = centres[:, None, :] + t[None, :, None] * directions[:, None, :]
-    mapped = xy.astype(np.float32)
-    out = cv2.remap(grey, mapped[..., 0], mapped[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(t, np.float64), np.asarray(out, np.float64).reshape(len(centres), len(t))
+    t = np.asarray(np.arange(-n, n + 1) * step, np.float64)
+    return t, centres[:, None, :] + t[None, :, None] * directions[:, None, :]
+
+
+def _needed(xy: Array, picture: npt.NDArray[np.generic]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """First and last (exclusive) column and row of a picture between which values at ``xy`` (N, M, 2) are told."""
+    size = np.array([picture.shape[1], picture.shape[0]])
+    lo = np.clip(np.floor(xy.min((0, 1))).astype(int) - 1, 0, size - 2)
+    return lo, np.clip(np.ceil(xy.max((0, 1))).astype(int) + 2, lo + 2, size)
 
 
 def fit_edges(
@@ -92,37 +122,55 @@ def fit_edges(
     n = len(values)
     reach_n = np.broadcast_to(np.asarray(reach, float), (n,))
     x0, s = start.astype(float).copy(), np.full(n, blur)
-    w = (np.abs(t[None, :] - start[:, None]) <= reach_n[:, None]).astype(float)
+    at, values, w = _windows(t, values, start, reach_n)
     count = w.sum(1)
     a, b = np.zeros(n), np.zeros(n)
     cov = np.full(n, np.nan)
     for _ in range(12):
-        z = (t[None, :] - x0[:, None]) / (np.sqrt(2) * s[:, None])
-        e = erf(z)
+        away = at - x0[:, None]
+        z = away / (np.sqrt(2) * s[:, None])
+        bell = np.exp(-z * z)
+        e = _erf(z, bell)
         # a and b are linear: solve them exactly, then one Gauss-Newton step in x0 and s
-        se_, see = (w * e).sum(1), (w * e * e).sum(1)
-        sv, sev = (w * values).sum(1), (w * e * values).sum(1)
+        we = w * e
+        se_, see = we.sum(1), _dot(we, e)
+        sv, sev = _dot(w, values), _dot(we, values)
         det = count * see - se_**2
         det = np.where(np.abs(det) < 1e-9, np.nan, det)
         a, b = (see * sv - se_ * sev) / det, (count * sev - se_ * sv) / det
-        g = np.exp(-z * z) * (2 / np.sqrt(np.pi)) * b[:, None] / (np.sqrt(2) * s[:, None])
-        jx, js = -g, -g * (t[None, :] - x0[:, None]) / s[:, None]
+        jx = (-2 / np.sqrt(np.pi) * b / (np.sqrt(2) * s))[:, None] * bell
+        js = jx * away / s[:, None]
         r = values - a[:, None] - b[:, None] * e
-        axx, axs, ass = (w * jx * jx).sum(1), (w * jx * js).sum(1), (w * js * js).sum(1)
+        wx, ws = w * jx, w * js
+        axx, axs, ass = _dot(wx, jx), _dot(wx, js), _dot(ws, js)
         ass = ass * 1.05 + 1e-9
-        bx, bs = (w * jx * r).sum(1), (w * js * r).sum(1)
+        bx, bs = _dot(wx, r), _dot(ws, r)
         d2 = axx * ass - axs**2
         d2 = np.where(np.abs(d2) < 1e-12, np.nan, d2)
         x0 = x0 + np.clip((ass * bx - axs * bs) / d2, -1, 1)
         s = np.clip(s + np.clip((axx * bs - axs * bx) / d2, -0.5, 0.5), 0.35, 12)
         cov = ass / d2
-    rms = np.sqrt((w * r * r).sum(1) / np.maximum(count - 4, 1))
+    rms = np.sqrt(_dot(w * r, r) / np.maximum(count - 4, 1))
     with np.errstate(invalid="ignore"):
         bad = ~np.isfinite(x0) | (np.abs(x0 - start) > reach_n) | (np.abs(2 * b) < min_step) | (count < 6)
         bad |= np.abs(2 * b) < 2.0 * rms
         se = rms * np.sqrt(np.maximum(cov, 0))
     x0 = np.where(bad, np.nan, x0)
     return Edges(x0, s, 2 * b, rms, se)
+
+
+def _dot(one: Array, other: Array) -> Array:
+    """Sums (N,) of the products of each row."""
+    return np.asarray(np.einsum("nm,nm->n", one, other))
+
+
+def _windows(t: Array, values: Array, start: Array, reach: Array) -> tuple[Array, Array, Array]:
+    """Of profiles what lies within ``reach`` (N,) of ``start`` (N,): positions and values (N, M) and which of them do,
+    1 or 0; what no profile needs is left out."""
+    near = np.abs(t[None, :] - start[:, None]) <= reach[:, None]
+    wide = max(1, int(near.sum(1).max(initial=0)))
+    columns = np.minimum(near.argmax(1), len(t) - wide)[:, None] + np.arange(wide)
+    return t[columns], np.take_along_axis(values, columns, 1), np.take_along_axis(near, columns, 1).astype(float)
 
 
 def colour_profiles(
@@ -134,16 +182,12 @@ def colour_profiles(
     """
     import cv2
 
-    n = int(np.ceil(half / step))
-    t = np.arange(-n, n + 1) * step
-    xy = centres[:, None, :] + t[None, :, None] * directions[:, None, :]
-    size = np.array([rgb.shape[1], rgb.shape[0]])
-    lo = np.clip(np.floor(xy.min((0, 1))).astype(int) - 1, 0, size - 2)
-    hi = np.clip(np.ceil(xy.max((0, 1))).astype(int) + 2, lo + 2, size)
+    t, xy = _along(centres, directions, half, step)
+    lo, hi = _needed(xy, rgb)
     part = rgb[lo[1] : hi[1], lo[0] : hi[0]].astype(np.float32)
     local = (xy - lo).astype(np.float32)
     out = cv2.remap(part, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(t, np.float64), np.asarray(out, np.float64).reshape(len(centres), len(t), 3)
+    return t, np.asarray(out, np.float64).reshape(len(centres), len(t), 3)
 
 
 def slopes(t: Array, values: Array, smooth: float) -> Array:

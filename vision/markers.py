@@ -15,11 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from vision.edges import Grey, coded, fit_edges, light, profiles
+from vision.edges import coded, fit_edges, light, profiles
 from vision.model import Array, Camera, Charuco, Target
 from vision.optics import distort, undistort
 
 _BORDER = 0.08  # of a side, left out at its ends
+_LIGHT = light(np.arange(256.0)).astype(np.float32)
 _FAINTEST = 3.0
 """A smaller step, in 255ths of full light, is no marker's edge."""
 
@@ -96,11 +97,13 @@ def _cross(p: tuple[Array, Array, float], q: tuple[Array, Array, float]) -> Arra
     return np.asarray(p[0] + np.linalg.solve(m, q[0] - p[0])[0] * p[1])
 
 
-def refine(shone: Grey, quad: Array, camera: Camera, reach: float) -> tuple[Array, float, float, float] | None:
+def refine(
+    grey: npt.NDArray[np.uint8], quad: Array, camera: Camera, reach: float
+) -> tuple[Array, float, float, float] | None:
     """Corners by line fits.
 
     Args:
-        shone: picture, in light.
+        grey: picture (H, W); its edges are sought in light.
         quad: rough corners (4, 2), px.
         camera: for undistorting.
         reach: how far to either side of the rough side to look, px.
@@ -116,7 +119,7 @@ def refine(shone: Grey, quad: Array, camera: Camera, reach: float) -> tuple[Arra
         n = int(np.clip(length / 2, 12, 60))
         f = np.linspace(_BORDER, 1 - _BORDER, n)[:, None]
         normal = np.array([b[1] - a[1], a[0] - b[0]]) / max(length, 1e-9)
-        t, v = profiles(shone, a + f * (b - a), np.repeat(normal[None], n, 0), reach)
+        t, v = profiles(grey, a + f * (b - a), np.repeat(normal[None], n, 0), reach, curve=_LIGHT)
         start = _steepest(t, v, reach)
         edge = fit_edges(t, v, start, min(reach, max(3.0, 0.75 * reach)), min_step=_FAINTEST)
         ok = edge.ok
@@ -185,9 +188,6 @@ def find(grey: npt.NDArray[np.uint8], target: Target, camera: Camera) -> Seen | 
     rough = {k: q for k, q in detect(grey, target.dictionary).items() if k in target.markers}
     if not rough:
         return None
-    import cv2
-
-    shone = np.asarray(cv2.LUT(grey, light(np.arange(256.0)).astype(np.float32)), np.float32)
     card: list[Array] = []
     image: list[Array] = []
     sigma: list[float] = []
@@ -196,7 +196,7 @@ def find(grey: npt.NDArray[np.uint8], target: Target, camera: Camera) -> Seen | 
     blurs, steps = [], []
     for ident, quad in rough.items():
         side = float(np.linalg.norm(np.roll(quad, -1, 0) - quad, axis=1).mean())
-        got = refine(shone, quad, camera, float(np.clip(0.09 * side, 3.0, 14.0)))
+        got = refine(grey, quad, camera, float(np.clip(0.09 * side, 3.0, 14.0)))
         outlines[ident] = quad if got is None else got[0]
         if got is None:
             continue

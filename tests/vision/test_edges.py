@@ -23,6 +23,15 @@ def test_noiseless_edges_come_back_exactly() -> None:
     assert np.abs(got.blur - 1.3).max() < 1e-4
 
 
+def test_what_lies_beyond_reach_does_not_count() -> None:
+    """Of rows whose windows lie apart, at a profile's very ends too."""
+    start, t = np.array([-6.0, -1.0, 2.5, 6.0]), np.arange(-8, 8.1, 0.5)
+    v = steps(start + 0.2, 1.0, t)
+    alone = [float(fit_edges(t, v[k : k + 1], start[k : k + 1], 3.0).offset[0]) for k in range(4)]
+    v[np.abs(t[None] - start[:, None]) > 3] = 1000.0
+    assert np.abs(fit_edges(t, v, start, 3.0).offset - alone).max() < 1e-9
+
+
 def test_edge_noise_reaches_the_known_bound() -> None:
     """Bound: sigma_x >= (noise / contrast) sqrt(2 sqrt(pi) blur)"""
     g, t = np.random.default_rng(2), np.arange(-8, 8.1, 1.0)
@@ -72,3 +81,21 @@ def test_an_edge_blurred_in_light_is_found_in_light() -> None:
     shone = np.array([[5 + 90 * (1 + math.erf(q / (math.sqrt(2) * 1.5))) for q in t]])
     assert abs(float(fit_edges(t, light(coded(shone)), np.zeros(1), 8.0).offset[0])) < 1e-3
     assert float(fit_edges(t, coded(shone), np.zeros(1), 8.0).offset[0]) < -0.4
+
+
+def test_profiles_in_light_are_those_of_the_whole_picture_in_light() -> None:
+    """Also over the picture's border, where the outermost value repeats."""
+    g = np.random.default_rng(4)
+    grey = g.integers(0, 256, (60, 80)).astype(np.uint8)
+    curve = light(np.arange(256.0)).astype(np.float32)
+    centres, angles = np.array([[2.0, 3.0], [40.3, 30.7], [78.5, 58.0]]), g.uniform(0, 6.28, 3)
+    directions = np.stack([np.cos(angles), np.sin(angles)], 1)
+    for some in (slice(0, 1), slice(1, 2), slice(2, 3), slice(0, 3)):
+        t, part = profiles(grey, centres[some], directions[some], 6, curve=curve)
+        xy = centres[some, None] + t[:, None] * directions[some, None]
+        x, y = np.clip(xy[..., 0], 0, 79), np.clip(xy[..., 1], 0, 59)
+        i, j = np.minimum(y.astype(int), 58), np.minimum(x.astype(int), 78)
+        fy, fx, lit = y - i, x - j, curve[grey]
+        whole = (lit[i, j] * (1 - fx) + lit[i, j + 1] * fx) * (1 - fy)
+        whole += (lit[i + 1, j] * (1 - fx) + lit[i + 1, j + 1] * fx) * fy
+        assert np.abs(part - whole).max() < 0.5
