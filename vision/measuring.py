@@ -83,11 +83,11 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
         raise _Refused(refusal("too_oblique", f"The camera looks down at {steep:.0f} degrees.", outlines))
     y = -target.depth_offset_mm
     pointed = {k: array(v) for k, v in points.items()}
-    view = _view(photo, pose, camera, y)
+    view, seen = _view(photo, pose, camera, y)
     if len(pointed.get("rim", ())) >= 3:
         found = rim.fit_given(pointed["rim"], pose, y, geometry, camera)
     else:
-        found = _rim(photo.rgb, pose, view, setup, camera, outlines)
+        found = _rim(photo.rgb, pose, view, seen, setup, camera, outlines)
     _check_rim(found, y, setup, outlines)
     at = (
         tip.given(pointed["tip"][0])
@@ -110,8 +110,8 @@ def find_rim(photo: Photo, setup: Setup) -> rim.Rim | Refusal:
 
     try:
         pose = _pose(np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), np.uint8), setup, setup.camera)
-        view = _view(photo, pose, setup.camera, -setup.target.depth_offset_mm)
-        return _rim(photo.rgb, pose, view, setup, setup.camera, Pixels())
+        view, seen = _view(photo, pose, setup.camera, -setup.target.depth_offset_mm)
+        return _rim(photo.rgb, pose, view, seen, setup, setup.camera, Pixels())
     except _Refused as no:
         return no.answer
 
@@ -180,21 +180,25 @@ def _elevation_of_card(pose: Pose) -> float:
     return float(np.degrees(np.arctan2(c[2], np.hypot(c[0], c[1]))))
 
 
-def _view(photo: Photo, pose: Pose, camera: Camera, y: float) -> segment.View:
+def _view(photo: Photo, pose: Pose, camera: Camera, y: float) -> tuple[segment.View, outline.Rough | None]:
     view = segment.look(photo.rgb, pose.vector, camera, y, (0.0, 0.0))
-    first = outline.rough(view)
-    if first is None:
-        return view
-    dx, dz = first.middle_x, first.rim_z
-    if abs(dx) > 5 or abs(dz) > 6:  # look again, squarely
-        view = segment.look(photo.rgb, pose.vector, camera, y, (dx, dz))
-    return view
+    seen = outline.rough(view)
+    if seen is not None and (abs(seen.middle_x) > 5 or abs(seen.rim_z) > 6):  # look again, squarely
+        view = segment.look(photo.rgb, pose.vector, camera, y, (seen.middle_x, seen.rim_z))
+        seen = outline.rough(view)
+    return view, seen
 
 
 def _rim(
-    rgb: npt.NDArray[np.uint8], pose: Pose, view: segment.View, setup: Setup, camera: Camera, outlines: Pixels
+    rgb: npt.NDArray[np.uint8],
+    pose: Pose,
+    view: segment.View,
+    seen: outline.Rough | None,
+    setup: Setup,
+    camera: Camera,
+    outlines: Pixels,
 ) -> rim.Rim:
-    seen, edge, geometry = outline.rough(view), setup.target.edge_z_mm, setup.geometry
+    edge, geometry = setup.target.edge_z_mm, setup.geometry
     found = None if seen is None else rim.fit(rgb, pose, view, seen, geometry, camera, edge)
     if edge is not None and (found is None or not _followed(found)):
         return rim.fit_standing(pose, view.y, geometry, camera, edge)

@@ -87,10 +87,8 @@ def look(rgb: npt.NDArray[np.uint8], pose: Array, camera: Camera, y: float, cent
     else:
         fx = fy = 1.0
     local = np.stack([(uv[..., 0] - lo[0] + 0.5) / fx - 0.5, (uv[..., 1] - lo[1] + 0.5) / fy - 0.5], axis=-1)
-    mapped = _spread(local.astype(np.float32))
-    crop = np.asarray(
-        cv2.remap(part, mapped[..., 0], mapped[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8
-    )
+    across, down = (_spread(local[..., k].astype(np.float32)) for k in range(2))
+    crop = np.asarray(cv2.remap(part, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
     blob = np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32) / 255
     net = _network()
     net.setInput(blob)  # type: ignore[attr-defined]
@@ -100,11 +98,12 @@ def look(rgb: npt.NDArray[np.uint8], pose: Array, camera: Camera, y: float, cent
 
 
 def _spread(grid: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Linear interpolation of a coarse grid of coordinates to every view pixel."""
-    n, m = grid.shape[:2]
-    c, r = np.linspace(0, m - 1, WIDTH), np.linspace(0, n - 1, HEIGHT)
-    ci, ri = np.minimum(c.astype(int), m - 2), np.minimum(r.astype(int), n - 2)
-    fc, fr = (c - ci)[None, :, None], (r - ri)[:, None, None]
-    a = grid[ri][:, ci] * (1 - fc) + grid[ri][:, ci + 1] * fc
-    b = grid[ri + 1][:, ci] * (1 - fc) + grid[ri + 1][:, ci + 1] * fc
-    return np.asarray(a * (1 - fr) + b * fr, np.float32)
+    """Linear interpolation of a coarse grid of one coordinate to every view pixel."""
+    rows, columns = _between(HEIGHT, grid.shape[0]), _between(WIDTH, grid.shape[1])
+    return np.asarray(rows @ grid.astype(np.float64) @ columns.T, np.float32)
+
+
+def _between(fine: int, coarse: int) -> Array:
+    """What each of ``coarse`` values has in ``fine`` ones that lie evenly among them: (fine, coarse)."""
+    at = np.linspace(0, coarse - 1, fine)
+    return np.asarray(np.maximum(1 - np.abs(at[:, None] - np.arange(coarse)), 0))
