@@ -181,7 +181,7 @@ def _measure(rgb: Picture, view: View, rim: Rim, y: float, columns: Array, rows:
         used = columns
     h = height_of(edge, q, p, y)
     win = max(1, int(0.3 / (MM * (columns[1] - columns[0]) + 1e-9)))
-    smooth = np.array([np.median(h[max(0, k - win) : k + win + 1]) for k in range(len(h))])
+    smooth = _running_median(h, win)
     k = int(np.argmax(smooth))
     pick = edge[k] + (smooth[k] - h[k]) * scale * up[0]
     e = adjust.elevation(q, y)
@@ -265,7 +265,12 @@ def given(image: Array) -> Tip:
 
 
 def _running_median(x: Array, half: int) -> Array:
-    return np.array([np.median(x[max(0, k - half) : k + half + 1]) for k in range(len(x))])
+    """Median of each value and ``half`` on either side of it, as far as there are so many: (N, ...) along the first."""
+    n, k = len(x), np.arange(len(x))
+    past = np.full((half, *x.shape[1:]), np.inf)
+    near = np.sort(np.lib.stride_tricks.sliding_window_view(np.concatenate([past, x, past]), 2 * half + 1, axis=0))
+    count = 1 + np.minimum(k, half) + np.minimum(n - 1 - k, half)
+    return np.asarray((near[k, ..., (count - 1) // 2] + near[k, ..., count // 2]) / 2)
 
 
 def _not_the_rim(t: Array, v: Array, px: Array, up: Array, rim: Rim, scale: float) -> Array:
@@ -277,8 +282,7 @@ def _not_the_rim(t: Array, v: Array, px: Array, up: Array, rim: Rim, scale: floa
     off = np.abs(n[:, 1] - adjust.outline(q, p, n[:, 0])) * float(p.camera.matrix[0, 0])
     at_rim = off.reshape(len(px), len(t)) < 1.5
     body = (t < -0.15 * scale) & (t > -0.6 * scale) if (t < -0.15 * scale).sum() > 3 else t < 0
-    lever = np.median(v[:, body], axis=1)
-    lever = np.stack([_running_median(lever[:, k], 4) for k in range(3)], 1)
+    lever = _running_median(np.median(v[:, body], axis=1), 4)
     far = np.linalg.norm(v - lever[:, None, :], axis=2)
     w = max(1, round(1.2 / (t[1] - t[0])))
     gain = np.zeros_like(far)

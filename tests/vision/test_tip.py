@@ -9,7 +9,7 @@ from tests.vision.render import World, setup_table
 from vision import setup_from_mapping
 from vision.budget import depth_bias
 from vision.closer import Place
-from vision.tip import _LEAST_MM, _MORE, _faint_top, _weighed, given
+from vision.tip import _LEAST_MM, _MORE, _faint_top, _running_median, _weighed, given
 
 STEP = (np.arange(96) - 47.5) * 0.08
 
@@ -90,3 +90,11 @@ def test_what_a_person_pointed_at_may_be_behind_the_tip_and_what_was_found_is_we
     assert 0 < bias < u < np.tan(np.radians(8)) * setup.geometry.lever_width_mm / 2
     assert depth_bias(setup, tip, 0.0) == (0, 0)
     assert depth_bias(setup, replace(tip, told=True), 8.0) == (0, 0)
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 40])
+@pytest.mark.parametrize("half", [1, 4])
+def test_a_running_median_is_that_of_as_many_as_there_are(count: int, half: int) -> None:
+    x = np.random.default_rng(3).normal(0, 1, (count, 3))
+    slow = [np.median(x[max(0, k - half) : k + half + 1], axis=0) for k in range(count)]
+    assert np.array_equal(_running_median(x, half), slow)
