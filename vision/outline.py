@@ -31,7 +31,7 @@ def rough(view: View) -> Rough | None:
     """The case's upper outline in the view, or None when no case is seen."""
     import cv2
 
-    label = view.prob.argmax(0)
+    label = _most_probable(view.prob)
     body = (label != OTHER).astype(np.uint8)
     count, parts, stats, _ = cv2.connectedComponentsWithStats(body, connectivity=4)
     if count < 2:
@@ -76,6 +76,15 @@ def rough(view: View) -> Rough | None:
     return Rough(cols, rows, *near, float(x.mean()), float((x[1] - x[0]) / 2), float(view.z(np.array([rim_row]))[0]))
 
 
+def _most_probable(prob: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
+    """The class of each pixel, as ``prob.argmax(0)`` tells it and several times quicker."""
+    best, label = prob[0], np.zeros(prob.shape[1:], np.uint8)
+    for k in range(1, len(prob)):
+        np.copyto(label, k, where=prob[k] > best)
+        best = np.maximum(best, prob[k])
+    return label
+
+
 def _ends(view: View, rows: Array, middle: float) -> tuple[float, float] | None:
     """Columns, left and right, where the case ends in ``rows``, going out from ``middle``; None outside the view."""
     case = 1 - view.prob[OTHER]
@@ -99,11 +108,11 @@ def _crossing(line: npt.NDArray[np.float32]) -> float:
 
 
 def _near_edge(
-    label: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], left: float, right: float
+    label: npt.NDArray[np.uint8], mask: npt.NDArray[np.bool_], left: float, right: float
 ) -> tuple[Array, Array]:
     """Columns and rows where the case's inside ends at the near side of the rim."""
     inside = mask & ((label == INSIDE) | (label == LEVER))
-    inside &= (label != LEVER) | (np.cumsum(label == INSIDE, axis=0) > 0)
+    inside &= (label != LEVER) | np.logical_or.accumulate(label == INSIDE, axis=0)
     last = inside.shape[0] - 1 - inside[::-1].argmax(0)
     columns = np.arange(inside.shape[1])
     ok = inside.any(0) & (columns > left + 0.12 * (right - left)) & (columns < right - 0.12 * (right - left))
