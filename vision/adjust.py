@@ -147,7 +147,7 @@ def outline(q: Array, p: Problem, x: Array) -> Array:
 
 def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
     """Silhouette of the outermost cylinder at ``heights`` over the rim plane: card-frame points (N, 3)."""
-    return np.asarray(_side_lines(_many(q[None]), p, side, heights)[0])
+    return np.asarray(_silhouettes(_many(q[None]), p, np.full(len(heights), side), heights)[0])
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,30 +166,21 @@ class _Many:
 def _many(q: Array) -> _Many:
     rot = np.stack([rotation(one) for one in q[:, :3]])
     sa, ca, sb, cb = np.sin(q[:, 9]), np.cos(q[:, 9]), np.sin(q[:, 10]), np.cos(q[:, 10])
-    up = np.stack([sb, -sa * cb, ca * cb], 1)
+    up = np.array([sb, -sa * cb, ca * cb]).T
     right = -up[:, :1] * up
     right[:, 0] += 1
     size = np.sqrt(np.sum(right**2, 1, keepdims=True))
     right /= size
-    away = np.stack([np.zeros(len(q)), up[:, 2], -up[:, 1]], 1) / size
+    away = np.array([np.zeros(len(q)), up[:, 2], -up[:, 1]]).T / size
     d = -np.einsum("bji,bj->bi", rot, q[:, 3:6]) - q[:, CENTRE]
     x, y = np.sum(d * right, 1), np.sum(d * away, 1)
     return _Many(q, rot, right, away, up, np.arctan2(y, x), np.hypot(x, y))
 
 
-def _seen(m: _Many, points: Array, turn: Array | None = None) -> Array:
+def _seen(m: _Many, points: Array, turn: Array) -> Array:
     """Card-frame points (B, N, 3) in normalised coordinates (B, N, 2), turned."""
     at = points @ m.turn.transpose(0, 2, 1) + m.q[:, None, 3:6]
-    flat = at[..., :2] / at[..., 2:3]
-    return np.asarray(flat if turn is None else flat @ turn.T)
-
-
-def _circles(m: _Many, radius: Array | float, angles: Array, height: Array | float = 0.0) -> Array:
-    """Points (B, N, 3) of circles round the rims' axes; ``radius`` (B,), ``angles`` (B, N), ``height`` (N,)."""
-    by = np.broadcast_to(radius, (len(m.q),))[:, None, None]
-    flat = np.cos(angles)[..., None] * m.right[:, None] + np.sin(angles)[..., None] * m.away[:, None]
-    lift_by = np.broadcast_to(height, angles.shape[1:])[None, :, None]
-    return np.asarray(m.q[:, None, CENTRE] + by * flat + lift_by * m.up[:, None])
+    return np.asarray(at[..., :2] / at[..., 2:3] @ turn.T)
 
 
 def _rings(m: _Many, radius: Array, turn: Array) -> Array:
@@ -197,30 +188,33 @@ def _rings(m: _Many, radius: Array, turn: Array) -> Array:
     camera stands to x, y (turned) and depth."""
     c, s = np.cos(m.towards)[:, None], np.sin(m.towards)[:, None]
     spokes = [radius[:, None] * (c * m.right + s * m.away), radius[:, None] * (c * m.away - s * m.right)]
-    at = np.stack([m.q[:, CENTRE], *spokes], 2)
+    at = np.array([m.q[:, CENTRE], *spokes]).transpose(1, 2, 0)
     seen = m.turn @ at
     seen[:, :, 0] += m.q[:, 3:6]
     seen[:, :2] = turn @ seen[:, :2]
     return np.asarray(seen)
 
 
-def _side_lines(m: _Many, p: Problem, side: int, heights: Array) -> Array:
-    """Silhouettes (B, N, 3) of the outermost cylinders (see :func:`side_line`)."""
+def _silhouettes(m: _Many, p: Problem, sides: Array, heights: Array) -> Array:
+    """Points (B, N, 3) of the outermost cylinders' left (-1) and right (1) ``sides`` (N,) at ``heights`` (N,) over the
+    rim planes."""
     r = p.geometry.rim_diameter_mm / 2
     tangent = np.arccos(np.clip(r / np.maximum(m.distance, r * 1.01), -1, 1))
-    return _circles(m, r, np.repeat((m.towards + side * tangent)[:, None], len(heights), axis=1), heights)
+    at = m.towards[:, None] + sides * tangent[:, None]
+    flat = np.cos(at)[..., None] * m.right[:, None] + np.sin(at)[..., None] * m.away[:, None]
+    return np.asarray(m.q[:, None, CENTRE] + r * flat + heights[:, None] * m.up[:, None])
 
 
 def sides_seen(q: Array, p: Problem, side: int, height: float) -> Array:
     """Where a side is seen at ``height`` over the rim plane, px, for sets of unknowns (B, 13): (B, 2)."""
-    return project_each(_side_lines(_many(q), p, side, np.array([height])), q[:, POSE], p.camera)[:, 0]
+    return project_each(_silhouettes(_many(q), p, np.array([side]), np.array([height])), q[:, POSE], p.camera)[:, 0]
 
 
 def residuals(q: Array, p: Problem) -> tuple[Array, npt.NDArray[np.bool_]]:
     """All residuals divided by their sigma, and which of them may be outliers (bool)."""
     parts = residual_parts(q[None], p)
-    soft = [np.full(part.shape[1], may) for part, may in parts]
-    return np.concatenate([part[0] for part, _ in parts]), np.concatenate(soft)
+    soft = np.repeat([may for _, may in parts], [part.shape[1] for part, _ in parts])
+    return np.concatenate([part[0] for part, _ in parts]), soft
 
 
 def residual_rows(q: Array, p: Problem) -> Array:
@@ -231,8 +225,8 @@ def residual_rows(q: Array, p: Problem) -> Array:
 def residual_parts(q: Array, p: Problem) -> list[tuple[Array, bool]]:
     """Residuals (B, N) of each kind of observation, and whether they may be outliers, for sets of unknowns (B, 13)."""
     m, g, f = _many(q), p.geometry, float(p.camera.matrix[0, 0])
-    print_at = _seen(m, np.broadcast_to(lift(p.seen.card * p.scale), (len(q), len(p.seen.card), 3)))
-    px = distort(print_at.reshape(-1, 2), p.camera).reshape(len(q), -1, 2)
+    print_at = np.broadcast_to(lift(p.seen.card * p.scale), (len(q), len(p.seen.card), 3))
+    px = project_each(print_at, q[:, POSE], p.camera)
     parts = [(((p.seen.image - px) / p.seen.sigma[:, None]).reshape(len(q), -1), False)]
     arc, inner, left, right = p.turned
     if len(arc):
@@ -242,12 +236,15 @@ def residual_parts(q: Array, p: Problem) -> list[tuple[Array, bool]]:
         parts.append(
             (_off(inner, partial(heights, half(_rings(m, q[:, INNER], p.turn), NEAR))) * f / p.inner_sigma, True)
         )
-    for side, u, sigma in ((1, right, p.side_sigmas[1]), (-1, left, p.side_sigmas[0])):
-        if len(u):
-            ends = _seen(m, _side_lines(m, p, side, np.array([0.0, -3.0])), p.turn)
-            k = (ends[:, 1, 0] - ends[:, 0, 0]) / (ends[:, 1, 1] - ends[:, 0, 1])
-            off = u[None, :, 0] - ends[:, :1, 0] - k[:, None] * (u[None, :, 1] - ends[:, :1, 1])
-            parts.append((off * f / sigma, True))
+    if len(left) or len(right):
+        ends = _seen(m, _silhouettes(m, p, np.array([1, 1, -1, -1]), np.array([0.0, -3.0, 0.0, -3.0])), p.turn)
+        for u, (top, foot), sigma in (
+            (right, (ends[:, :1], ends[:, 1:2]), p.side_sigmas[1]),
+            (left, (ends[:, 2:3], ends[:, 3:]), p.side_sigmas[0]),
+        ):
+            if len(u):
+                k = (foot[..., 0] - top[..., 0]) / (foot[..., 1] - top[..., 1])
+                parts.append(((u[:, 0] - top[..., 0] - k * (u[:, 1] - top[..., 1])) * f / sigma, True))
     prior = [
         q[:, 9] / p.lean_sigma,
         q[:, 10] / p.lean_sigma,
@@ -259,9 +256,9 @@ def residual_parts(q: Array, p: Problem) -> list[tuple[Array, bool]]:
     if p.x_sigma > 0:
         prior.append((q[:, 6] - p.x_guess) / p.x_sigma)
     if p.edge_z is not None:  # the card stands on the rim: its lower edge lies in the rim plane
-        foot = np.stack([q[:, 6], np.zeros(len(q)), np.full(len(q), p.edge_z * p.scale)], 1)
+        foot = np.array([q[:, 6], np.zeros(len(q)), np.full(len(q), p.edge_z * p.scale)]).T
         prior.append(np.sum((foot - q[:, CENTRE]) * m.up, 1) / _STANDS_MM)
-    return [*parts, (np.stack(prior, 1), False)]
+    return [*parts, (np.array(prior).T, False)]
 
 
 def _off(u: Array, lines: Callable[[Array], Array]) -> Array:

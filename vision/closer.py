@@ -95,8 +95,9 @@ def _colours(rgb: npt.NDArray[np.uint8], px: Array, px_per_mm: float) -> list[Ar
     import cv2
 
     size = np.array([rgb.shape[1], rgb.shape[0]])
-    lo = np.clip(np.floor(px.min((0, 1))).astype(int) - 4, 0, size - 2)
-    hi = np.clip(np.ceil(px.max((0, 1))).astype(int) + 5, lo + 2, size)
+    x, y = px[..., 0], px[..., 1]
+    lo = np.clip(np.floor([x.min(), y.min()]).astype(int) - 4, 0, size - 2)
+    hi = np.clip(np.ceil([x.max(), y.max()]).astype(int) + 5, lo + 2, size)
     part = rgb[lo[1] : hi[1], lo[0] : hi[0]]
     local = px - lo
     shrink = px_per_mm / _FINEST_PX_PER_MM
@@ -283,4 +284,6 @@ def _window(
     channels = [*_colours(rgb, _seen_at(x, z, q, p, y), scale(q, p)), np.full((n, n), elevation / 15), over]
     if coarser == 1:
         return channels
-    return [np.asarray(c.reshape(_WINDOW, 2, _WINDOW, 2).mean((1, 3))) for c in channels]
+    fine = np.stack(channels)
+    pairs = fine[:, ::2] + fine[:, 1::2]
+    return list((pairs[..., ::2] + pairs[..., 1::2]) / 4)
