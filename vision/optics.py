@@ -63,8 +63,8 @@ def project(points: Array, pose: Array, camera: Camera) -> Array:
 
 def to_normalised(points: Array, pose: Array) -> Array:
     """Card-frame points (N, 3) through ``pose`` (6,) to normalised coordinates (N, 2)."""
-    q = points @ rotation(pose[:3]).T + pose[3:]
-    return np.asarray(q[:, :2] / q[:, 2:3])
+    x, y, z = rotation(pose[:3]) @ points.T + pose[3:, None]
+    return np.array([x / z, y / z]).T
 
 
 def project_each(points: Array, poses: Array, camera: Camera) -> Array:
