@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from vision.markers import Seen
 from vision.model import Array, Camera, Geometry
-from vision.optics import distort, project_each, rotation, undistort
+from vision.optics import distort, project_each, rotation, rotations, undistort
 from vision.pose import jacobian, jacobian_at_once, lift
 from vision.rings import FAR, NEAR, half, heights, upper
 
@@ -164,7 +164,7 @@ class _Many:
 
 
 def _many(q: Array) -> _Many:
-    rot = np.stack([rotation(one) for one in q[:, :3]])
+    rot = rotations(q[:, :3])
     sa, ca, sb, cb = np.sin(q[:, 9]), np.cos(q[:, 9]), np.sin(q[:, 10]), np.cos(q[:, 10])
     up = np.array([sb, -sa * cb, ca * cb]).T
     right = -up[:, :1] * up

@@ -43,17 +43,22 @@ def rotation(rvec: Array) -> Array:
 @lru_cache(maxsize=32)
 def _rotation(x: float, y: float, z: float) -> Array:
     a = math.sqrt(x * x + y * y + z * z)
-    if a < 1e-12:
-        return np.eye(3)
-    x, y, z, s, c = x / a, y / a, z / a, math.sin(a), math.cos(a)
+    x, y, z, s, c = (x / a, y / a, z / a, math.sin(a), math.cos(a)) if a > 1e-12 else (0.0, 0.0, 0.0, 0.0, 1.0)
     t = 1 - c
-    return np.array(
+    turn = np.array(
         [
             [c + t * x * x, t * x * y - s * z, t * x * z + s * y],
             [t * x * y + s * z, c + t * y * y, t * y * z - s * x],
             [t * x * z - s * y, t * y * z + s * x, c + t * z * z],
         ]
     )
+    turn.setflags(write=False)  # it is given to all who ask
+    return turn
+
+
+def rotations(rvecs: Array) -> Array:
+    """The same of several (B, 3): (B, 3, 3)."""
+    return np.stack([rotation(one) for one in rvecs])
 
 
 def project(points: Array, pose: Array, camera: Camera) -> Array:
@@ -69,8 +74,7 @@ def to_normalised(points: Array, pose: Array) -> Array:
 
 def project_each(points: Array, poses: Array, camera: Camera) -> Array:
     """Card-frame points (B, N, 3), each row through its own of ``poses`` (B, 6), to pixels (B, N, 2)."""
-    turns = np.stack([rotation(pose[:3]) for pose in poses])
-    at = points @ turns.transpose(0, 2, 1) + poses[:, None, 3:]
+    at = points @ rotations(poses[:, :3]).transpose(0, 2, 1) + poses[:, None, 3:]
     return distort((at[..., :2] / at[..., 2:3]).reshape(-1, 2), camera).reshape(*points.shape[:2], 2)
 
 
