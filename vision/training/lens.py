@@ -123,12 +123,13 @@ def _middle(nine: list[torch.Tensor]) -> torch.Tensor:
 
 
 def calmed(linear: torch.Tensor) -> torch.Tensor:
-    """Rendered colours (3, H, W) with less of the tracer's noise: lone bright and dark pixels give way to their
+    """Rendered colours (N, 3, H, W) with less of the tracer's noise: lone bright and dark pixels give way to their
     neighbours, then places are smoothed that differ by no more than the noise round them."""
-    level = torch.quantile(linear.float().mean(0).flatten()[::37], 0.9).clamp(min=1e-3) / 0.6
+    bright = torch.quantile(linear.float().mean(1).flatten(1)[:, ::37], 0.9, dim=1)
+    level = bright.clamp(min=1e-3).view(-1, 1, 1, 1) / 0.6
     x = (linear.float() / level).clamp(min=0).sqrt()
     middle = _middle(_shifted(x, 1))
-    noise = nnf.avg_pool2d((x - middle).abs().mean(0)[None, None], 9, 1, 4, count_include_pad=False)[0]
+    noise = nnf.avg_pool2d((x - middle).abs().mean(1, keepdim=True), 9, 1, 4, count_include_pad=False)
     x = torch.minimum(torch.maximum(x, middle / 1.25 - 0.04), 1.25 * middle + 0.04)
     for alike in (3.0, 2.0, 1.5):
         x = _smoothed(x, (alike * noise).clamp(0.04, 0.25))
@@ -136,21 +137,21 @@ def calmed(linear: torch.Tensor) -> torch.Tensor:
 
 
 def _shifted(x: torch.Tensor, reach: int) -> list[torch.Tensor]:
-    """``x`` (C, H, W) moved by every step up to ``reach``."""
-    h, w = x.shape[1:]
-    padded = nnf.pad(x[None], (reach,) * 4, mode="replicate")[0]
+    """``x`` (N, C, H, W) moved by every step up to ``reach``."""
+    h, w = x.shape[2:]
+    padded = nnf.pad(x, (reach,) * 4, mode="replicate")
     steps = range(2 * reach + 1)
-    return [padded[:, i : i + h, j : j + w] for i in steps for j in steps]
+    return [padded[..., i : i + h, j : j + w] for i in steps for j in steps]
 
 
 def _smoothed(x: torch.Tensor, alike: torch.Tensor) -> torch.Tensor:
-    """Means of (C, H, W) over near pixels whose colours differ by little against ``alike`` (1, H, W)."""
-    total, weight = torch.zeros_like(x), torch.zeros_like(x[:1])
+    """Means of (N, C, H, W) over near pixels whose colours differ by little against ``alike`` (N, 1, H, W)."""
+    total, weight = torch.zeros_like(x), torch.zeros_like(x[:, :1])
     reach = 2
     for k, v in enumerate(_shifted(x, reach)):
         i, j = k // (2 * reach + 1) - reach, k % (2 * reach + 1) - reach
         near = math.exp(-(i * i + j * j) / (2 * 1.3**2))
-        share = near * torch.exp(-((v - x) ** 2).sum(0, keepdim=True) / (2 * alike**2))
+        share = near * torch.exp(-((v - x) ** 2).sum(1, keepdim=True) / (2 * alike**2))
         total, weight = total + share * v, weight + share
     return total / weight
 
