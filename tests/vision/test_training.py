@@ -120,6 +120,37 @@ def test_a_picture_without_a_whole_marker_is_not_one_to_be_measured(monkeypatch:
         assert not pictures.framed(d)
 
 
+def test_lamps_seen_in_rough_surfaces_are_no_sparks(samples: ModuleType, library: Path) -> None:
+    """Few rays a pixel come near to what many tell, also where a small lamp is seen in a rough surface."""
+    tracer, scenes = samples.Tracer(library), importlib.import_module("scenes")
+    s = scenes.draw(7_104_032, hard=1.0, size=(80, 60)).scene
+    s.quick, s.aperture, s.spp = 0, 0, 12
+    few = tracer.render(s)[0]
+    s.spp, s.seed = 60, s.seed + 1
+    assert np.sqrt(np.mean((few - tracer.render(s)[0]) ** 2)) < 0.65 * few.mean()
+
+
+def test_what_is_traced_sparsely_is_filled_without_sparks_and_edges_stay(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(FOLDER))
+    pictures = importlib.import_module("pictures")
+    g = np.random.default_rng(1)
+    true = np.full((60, 80, 3), 0.2, np.float32)
+    true[:, 41:] = 0.6
+    known = np.zeros((60, 80), bool)
+    known[::2, ::2] = True
+    known[:, 35:48] = True
+    sparks = known & (g.random(known.shape) < 0.01)
+    traced = np.where(sparks[..., None], np.float32(8), true) * known[..., None]
+    assert sparks[4:-4, 4:28].sum() > 1
+    filled = pictures.filled(traced, known)
+    assert filled[4:-4, 4:28].max() < 0.45
+    calm = pictures.calmed(np.where(known[1, :, None], traced, filled))
+    assert np.median(np.abs(calm[:, 40] - 0.2)) < 0.01
+    assert np.median(np.abs(calm[:, 41] - 0.6)) < 0.02
+    assert sparks[4:-4, 36:40].any()
+    assert calm[4:-4, 36:40].max() < 0.9
+
+
 def test_blocks_that_are_new_change_nothing_at_first(monkeypatch: pytest.MonkeyPatch) -> None:
     torch = pytest.importorskip("torch")
     monkeypatch.syspath_prepend(str(FOLDER))

@@ -52,9 +52,13 @@ def develop(rgb: np.ndarray, g: np.random.Generator, hard: bool) -> tuple[np.nda
     return np.asarray(np.clip(x * 255 + 0.5, 0, 255), np.uint8), quality
 
 
+def _level(rgb: np.ndarray) -> float:
+    """What is shown as full light."""
+    return max(float(np.percentile(rgb[rgb.max(2) > 0], 90)), 1e-3) / 0.62
+
+
 def _shown(rgb: np.ndarray) -> np.ndarray:
-    lit = max(float(np.percentile(rgb[rgb.max(2) > 0], 90)), 1e-3)
-    return np.sqrt(np.clip(rgb * 0.62 / lit, 0, 4)).astype(np.float32)
+    return np.sqrt(np.clip(rgb / _level(rgb), 0, 4)).astype(np.float32)
 
 
 def noise(rgb: np.ndarray) -> np.ndarray:
@@ -65,9 +69,24 @@ def noise(rgb: np.ndarray) -> np.ndarray:
 
 def calmed(rgb: np.ndarray) -> np.ndarray:
     """Linear colours with less of the tracer's noise; edges stay."""
+    return _smoothed(rgb, 1.5, 0.1)
+
+
+def _smoothed(rgb: np.ndarray, at_most: float, alike: float) -> np.ndarray:
+    """Linear colours in which no pixel is more than so many times as bright as its neighbours' middle, as a camera
+    never sees one, and those of neighbours that are so much alike, as shown, are mixed."""
     shown = _shown(rgb)
-    calm = cv2.bilateralFilter(shown, 5, 0.1, 1.2)
-    return np.asarray(rgb * (np.maximum(calm, 1e-3) / np.maximum(shown, 1e-3)) ** 2)
+    calm = np.minimum(shown, at_most * cv2.medianBlur(shown, 3) + 0.05)
+    return np.asarray(cv2.bilateralFilter(calm, 5, alike, 1.2) ** 2 * _level(rgb))
+
+
+def filled(rgb: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Linear colours where only every other pixel of every other row and those of ``known`` (H, W) were traced."""
+    rgb = rgb.copy()
+    rgb[::2, ::2] = _smoothed(rgb[::2, ::2], 1.2, 0.2)
+    weight = known.astype(np.float32)
+    spread = cv2.GaussianBlur(rgb * weight[..., None], (0, 0), 1.2)
+    return np.asarray(spread / cv2.GaussianBlur(weight, (0, 0), 1.2)[..., None])
 
 
 def inputs_of(d: Drawn, offset: float) -> dict[str, Any]:
@@ -176,9 +195,9 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
     unsure = matters & (noise(rgb) > 0.03)
     s.seed = (s.seed + 1) % (1 << 31)
     rgb[unsure] += 3 * (tracer.colours(s, np.where(unsure, 3 * SAMPLES, 0)) - rgb)[unsure] / 4
-    known = (matters | (elsewhere > 0)).astype(np.float32)
-    wide = cv2.GaussianBlur(rgb * known[..., None], (0, 0), 1.2) / cv2.GaussianBlur(known, (0, 0), 1.2)[..., None]
-    rgb = np.where(matters[..., None], calmed(rgb), wide)
+    here = matters[..., None]
+    rgb = np.where(here, rgb, filled(rgb, matters | (elsewhere > 0)))
+    rgb = np.where(here, calmed(rgb), rgb)
     img, quality = develop(rgb, g, tier != "A")
     inputs = inputs_of(d, claimed)
     if case == "other_target":

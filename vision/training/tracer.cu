@@ -238,15 +238,20 @@ HD V card_albedo(const Scene& S, V p, V white) {
     }
     return white;
 }
-HD V environment(const Scene& S, V d, bool lights) {
+// how likely a light's direction is chosen when one is drawn, per steradian
+HD float by_light(const Scene& S, const Light& l) { return 1 / (6.2831853f * (1 - l.cosa) * S.nlight); }
+// what comes from direction d. Lights count fully (lobe 0), not at all (below 0), or as much as a surface that sends
+// rays there with likelihood lobe finds them better than those who draw a light do.
+HD V environment(const Scene& S, V d, float lobe) {
     float k = 0.5f + 0.5f * d.z;
     V c = v3(S.sky[0], S.sky[1], S.sky[2]) * k + v3(S.ground[0], S.ground[1], S.ground[2]) * (1 - k);
     float f = fbm(d * 3.0f + v3(S.envseed, S.envseed * 1.7f, 3.1f));
     float g = f > 0.55f ? 1 + S.envamp : (f < 0.42f ? 1 - 0.8f * fminf(S.envamp, 1.0f) : 1.0f);
     c = c * g;
-    if (lights) for (int i = 0; i < S.nlight; i++) {
+    if (lobe >= 0) for (int i = 0; i < S.nlight; i++) {
         const Light& L = S.light[i];
-        if (d.x * L.dir[0] + d.y * L.dir[1] + d.z * L.dir[2] > L.cosa) c = c + v3(L.rgb[0], L.rgb[1], L.rgb[2]);
+        float share = lobe > 0 ? lobe / (lobe + by_light(S, L)) : 1;
+        if (d.x * L.dir[0] + d.y * L.dir[1] + d.z * L.dir[2] > L.cosa) c = c + v3(L.rgb[0], L.rgb[1], L.rgb[2]) * share;
     }
     return c;
 }
@@ -274,40 +279,61 @@ HD void found(const Scene& S, V p, V d, int mat, V* n, V* c, Material* m) {
     if (dot(*n, d) > 0) *n = *n * -1;
     *c = surface(S, p, mat, m);
 }
+// a light drawn at random: its colour, what it weighs, and where it is; black where something is before it
+HD V lit(const Scene& S, V p, Rng& g, V* w, float* chosen) {
+    int i = (int)(rnd(g) * S.nlight); if (i >= S.nlight) i = S.nlight - 1;
+    const Light& l = S.light[i];
+    float ct = 1 - rnd(g) * (1 - l.cosa), st = sqrtf(fmaxf(0, 1 - ct * ct)), v = rnd(g) * 6.2831853f, q = 0.01f;
+    int hm;
+    *w = onb(v3(l.dir[0], l.dir[1], l.dir[2]), st * cosf(v), st * sinf(v), ct);
+    *chosen = by_light(S, l);
+    return trace(S, p, *w, &q, 900.0f, &hm) ? v3(0, 0, 0) : v3(l.rgb[0], l.rgb[1], l.rgb[2]);
+}
+// how likely a surface with normal n, whose facets' slopes spread by a, sends a ray that comes along d to direction r
+HD float sent(V n, V d, V r, float a) {
+    V h = r - d;
+    if (dot(h, h) < 1e-9f) return 0;
+    h = unit(h);
+    float c = dot(h, n), e = c * c * (a * a - 1) + 1;
+    return c > 0 ? a * a * c / (3.1415927f * e * e * 4 * fmaxf(-dot(d, h), 1e-4f)) : 0;
+}
 HD V radiance(const Scene& S, V o, V d, Rng& g) {
     V L = v3(0, 0, 0), T = v3(1, 1, 1);
-    bool see = true;
-    float start = 0;
+    float lobe = 0, start = 0;
+    bool dull = false;
     for (int k = 0; k < 5; k++) {
         float t = start;
         int mat;
-        if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, see); break; }
+        if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, lobe); break; }
         V p = o + d * t, n, c;
         Material m;
         found(S, p, d, mat, &n, &c, &m);
-        float cosi = fmaxf(-dot(n, d), 0), fr = m.spec + (1 - m.spec) * powf(1 - cosi, 5.0f);
+        if (dull) m.rough = fmaxf(m.rough, 0.6f);  // what a mirror throws on a wall is spread: rare rays would be sparks
+        float cosi = fmaxf(-dot(n, d), 0), fr = m.spec + (1 - m.spec) * powf(1 - cosi, 5.0f), chosen;
         p = p + n * 0.004f;
+        V w;
         if (m.metal > 0.5f || rnd(g) < fr) {
-            float rough = m.rough * m.rough, u = rnd(g), v = rnd(g) * 6.2831853f;
-            float ct = sqrtf((1 - u) / (1 + (rough * rough - 1) * u)), st = sqrtf(fmaxf(0, 1 - ct * ct));
+            float a = fmaxf(m.rough * m.rough, 1e-3f), u = rnd(g), v = rnd(g) * 6.2831853f;
+            float ct = sqrtf((1 - u) / (1 + (a * a - 1) * u)), st = sqrtf(fmaxf(0, 1 - ct * ct));
             V h = onb(n, st * cosf(v), st * sinf(v), ct);
             V r = d - h * (2 * dot(d, h));
-            if (dot(r, n) <= 0) break;
             if (m.metal > 0.5f) { float f5 = powf(1 - cosi, 5.0f); T = T * (c + (v3(1, 1, 1) - c) * f5); }
-            o = p; d = r; start = 0.002f; see = true;
+            if (S.nlight > 0) {
+                V from = lit(S, p, g, &w, &chosen);
+                if (dot(w, n) > 0) L = L + T * from * (sent(n, d, w, a) / (chosen + sent(n, d, w, a)));
+            }
+            if (dot(r, n) <= 0) break;
+            lobe = sent(n, d, r, a);
+            o = p; d = r; start = 0.002f;
             continue;
         }
         T = T * c;
         if (S.nlight > 0) {
-            int i = (int)(rnd(g) * S.nlight); if (i >= S.nlight) i = S.nlight - 1;
-            const Light& l = S.light[i];
-            float ct = 1 - rnd(g) * (1 - l.cosa), st = sqrtf(fmaxf(0, 1 - ct * ct)), v = rnd(g) * 6.2831853f;
-            V w = onb(v3(l.dir[0], l.dir[1], l.dir[2]), st * cosf(v), st * sinf(v), ct);
-            float cn = dot(w, n);
-            if (cn > 0) { float q = 0.01f; int hm; if (!trace(S, p, w, &q, 900.0f, &hm)) L = L + T * v3(l.rgb[0], l.rgb[1], l.rgb[2]) * (cn * 2 * (1 - l.cosa) * S.nlight); }
+            V from = lit(S, p, g, &w, &chosen);
+            if (dot(w, n) > 0) L = L + T * from * (dot(w, n) / (3.1415927f * chosen));
         }
         float u = rnd(g), v = rnd(g) * 6.2831853f;
-        o = p; d = onb(n, sqrtf(u) * cosf(v), sqrtf(u) * sinf(v), sqrtf(fmaxf(0, 1 - u))); start = 0.002f; see = false;
+        o = p; d = onb(n, sqrtf(u) * cosf(v), sqrtf(u) * sinf(v), sqrtf(fmaxf(0, 1 - u))); start = 0.002f; lobe = -1; dull = true;
         if (k > 0) { float q = fmaxf(T.x, fmaxf(T.y, T.z)); q = clampf(2 * q, 0.05f, 1); if (rnd(g) > q) break; T = T * (1 / q); }
     }
     L.x = fminf(L.x, 8); L.y = fminf(L.y, 8); L.z = fminf(L.z, 8);
@@ -332,7 +358,7 @@ HD V quick(const Scene& S, V o, V d, Rng& g) {
     for (int k = 0; k < 3; k++) {
         float t = start;
         int mat;
-        if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, see); break; }
+        if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, see ? 0.0f : -1.0f); break; }
         V p = o + d * t, n, c;
         Material m;
         found(S, p, d, mat, &n, &c, &m);
