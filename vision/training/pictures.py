@@ -57,13 +57,13 @@ def _level(rgb: np.ndarray) -> float:
     return max(float(np.percentile(rgb[rgb.max(2) > 0], 90)), 1e-3) / 0.62
 
 
-def _shown(rgb: np.ndarray) -> np.ndarray:
-    return np.sqrt(np.clip(rgb / _level(rgb), 0, 4)).astype(np.float32)
+def _shown(rgb: np.ndarray, level: float) -> np.ndarray:
+    return np.sqrt(np.clip(rgb / level, 0, 4)).astype(np.float32)
 
 
 def noise(rgb: np.ndarray) -> np.ndarray:
     """How noisy linear colours are round each pixel (H, W), in parts of the picture's range."""
-    shown = _shown(rgb).mean(2)
+    shown = _shown(rgb, _level(rgb)).mean(2)
     return np.asarray(cv2.blur(np.abs(shown - cv2.medianBlur(shown, 3)), (7, 7)))
 
 
@@ -75,9 +75,10 @@ def calmed(rgb: np.ndarray) -> np.ndarray:
 def _smoothed(rgb: np.ndarray, at_most: float, alike: float) -> np.ndarray:
     """Linear colours in which no pixel is more than so many times as bright as its neighbours' middle, as a camera
     never sees one, and those of neighbours that are so much alike, as shown, are mixed."""
-    shown = _shown(rgb)
+    level = _level(rgb)
+    shown = _shown(rgb, level)
     calm = np.minimum(shown, at_most * cv2.medianBlur(shown, 3) + 0.05)
-    return np.asarray(cv2.bilateralFilter(calm, 5, alike, 1.2) ** 2 * _level(rgb))
+    return np.asarray(cv2.bilateralFilter(calm, 5, alike, 1.2) ** 2 * level)
 
 
 def filled(rgb: np.ndarray, known: np.ndarray) -> np.ndarray:

@@ -279,7 +279,7 @@ HD void found(const Scene& S, V p, V d, int mat, V* n, V* c, Material* m) {
     if (dot(*n, d) > 0) *n = *n * -1;
     *c = surface(S, p, mat, m);
 }
-// a light drawn at random: its colour, what it weighs, and where it is; black where something is before it
+// a light drawn at random: its colour (black where something is before it), where it is and how likely it was drawn
 HD V lit(const Scene& S, V p, Rng& g, V* w, float* chosen) {
     int i = (int)(rnd(g) * S.nlight); if (i >= S.nlight) i = S.nlight - 1;
     const Light& l = S.light[i];
@@ -320,7 +320,8 @@ HD V radiance(const Scene& S, V o, V d, Rng& g) {
             if (m.metal > 0.5f) { float f5 = powf(1 - cosi, 5.0f); T = T * (c + (v3(1, 1, 1) - c) * f5); }
             if (S.nlight > 0) {
                 V from = lit(S, p, g, &w, &chosen);
-                if (dot(w, n) > 0) L = L + T * from * (sent(n, d, w, a) / (chosen + sent(n, d, w, a)));
+                float by = sent(n, d, w, a);
+                if (dot(w, n) > 0) L = L + T * from * (by / (chosen + by));
             }
             if (dot(r, n) <= 0) break;
             lobe = sent(n, d, r, a);
@@ -353,12 +354,11 @@ HD float openness(const Scene& S, V p, V n) {
 // of three; no light from matt body to matt body but a share of the place's own colour
 HD V quick(const Scene& S, V o, V d, Rng& g) {
     V L = v3(0, 0, 0), T = v3(1, 1, 1);
-    bool see = true;
-    float start = 0;
+    float lobe = 0, start = 0;
     for (int k = 0; k < 3; k++) {
         float t = start;
         int mat;
-        if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, see ? 0.0f : -1.0f); break; }
+        if (!trace(S, o, d, &t, 1500.0f, &mat)) { L = L + T * environment(S, d, lobe); break; }
         V p = o + d * t, n, c;
         Material m;
         found(S, p, d, mat, &n, &c, &m);
@@ -395,7 +395,7 @@ HD V quick(const Scene& S, V o, V d, Rng& g) {
         V h = onb(n, st * cosf(v), st * sinf(v), ct);
         V r = d - h * (2 * dot(d, h));
         if (dot(r, n) <= 0) r = mirror;
-        o = p; d = r; start = 0.002f; see = rough <= 0.02f;
+        o = p; d = r; start = 0.002f; lobe = rough <= 0.02f ? 0.0f : -1.0f;
         if (k == 2) L = L + T * (v3(S.sky[0], S.sky[1], S.sky[2]) + v3(S.ground[0], S.ground[1], S.ground[2])) * (0.5f * open);
     }
     L.x = fminf(L.x, 4); L.y = fminf(L.y, 4); L.z = fminf(L.z, 4);
