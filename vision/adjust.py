@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from vision.markers import Seen
 from vision.model import Array, Camera, Geometry
-from vision.optics import distort, project_each, rotation, rotations, undistort
+from vision.optics import distort, project_each, rotations, undistort
 from vision.pose import jacobian, jacobian_at_once, lift
 from vision.rings import FAR, NEAR, half, heights, upper
 
@@ -85,86 +85,22 @@ class Problem:
 
 
 @dataclass(frozen=True, eq=False)
-class _Frame:
-    """What follows from the unknowns again and again: right, away, up of the rim plane; the camera's centre, its
-    direction in the rim plane (rad) and its distance from the axis (mm)."""
-
-    right: Array
-    away: Array
-    up: Array
-    eye: Array
-    towards: float
-    distance: float
-
-
-@lru_cache(maxsize=4)
-def _frame(unknowns: bytes) -> _Frame:
-    q = np.frombuffer(unknowns)
-    a, b = q[TILT]
-    n = np.array([np.sin(b), -np.sin(a) * np.cos(b), np.cos(a) * np.cos(b)])
-    e1 = np.array([1.0, 0, 0]) - n[0] * n
-    e1 /= np.sqrt(e1 @ e1)
-    e2 = np.array([n[1] * e1[2] - n[2] * e1[1], n[2] * e1[0] - n[0] * e1[2], n[0] * e1[1] - n[1] * e1[0]])
-    eye = -rotation(q[:3]).T @ q[3:6]
-    x, y = (eye - q[CENTRE]) @ e1, (eye - q[CENTRE]) @ e2
-    return _Frame(e1, e2, n, eye, float(np.arctan2(y, x)), float(np.hypot(x, y)))
-
-
-def axis(q: Array) -> Array:
-    """The rim plane's unit normal (3,) in the card frame."""
-    return _frame(q.tobytes()).up
-
-
-def basis(q: Array) -> tuple[Array, Array, Array]:
-    """Right, away, up: an orthonormal frame of the rim plane in the card frame."""
-    f = _frame(q.tobytes())
-    return f.right, f.away, f.up
-
-
-def camera_centre(q: Array) -> Array:
-    """Camera centre (3,) in the card frame."""
-    return _frame(q.tobytes()).eye
-
-
-def circle(q: Array, radius: float, angles: Array, height: Array | float = 0.0) -> Array:
-    """Points (N, 3) of a circle round the rim's axis, ``height`` (scalar or (N,)) mm over the rim plane."""
-    f = _frame(q.tobytes())
-    flat = np.cos(angles)[:, None] * f.right + np.sin(angles)[:, None] * f.away
-    return np.asarray(q[CENTRE] + radius * flat + np.asarray(height)[..., None] * f.up)
-
-
-def branches(q: Array, p: Problem, radius: float) -> tuple[Array, Array]:
-    """Near and far half of the rim circle in turned normalised coordinates, (121, 2) each, x ascending."""
-    rings = _rings(_many(q[None]), np.array([radius]), p.turn)
-    return half(rings, NEAR)[0].T, half(rings, FAR)[0].T
-
-
-def outline(q: Array, p: Problem, x: Array) -> Array:
-    """Height (y, turned normalised) of the rim's upper outline at ``x`` (N,): the higher of its two halves."""
-    many = _many(q[None])
-    return np.asarray(upper(_rings(many, p.geometry.rim_diameter_mm / 2 - many.q[:, BREAK], p.turn), x)[0])
-
-
-def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
-    """Silhouette of the outermost cylinder at ``heights`` over the rim plane: card-frame points (N, 3)."""
-    return np.asarray(_silhouettes(_many(q[None]), p, np.full(len(heights), side), heights)[0])
-
-
-@dataclass(frozen=True, eq=False)
 class _Many:
-    """Sets of unknowns (B, 13) side by side, and what follows from each of them (see ``_Frame``)."""
+    """What follows from sets of unknowns (B, 13) again and again: rotations, right, away, up of the rim planes; the
+    cameras' centres, their directions in the rim planes (rad) and distances from the axes (mm)."""
 
     q: Array
     turn: Array
     right: Array
     away: Array
     up: Array
+    eye: Array
     towards: Array
     distance: Array
 
 
 def _many(q: Array) -> _Many:
-    rot = rotations(q[:, :3])
+    turn = rotations(q[:, :3])
     sa, ca, sb, cb = np.sin(q[:, 9]), np.cos(q[:, 9]), np.sin(q[:, 10]), np.cos(q[:, 10])
     up = np.array([sb, -sa * cb, ca * cb]).T
     right = -up[:, :1] * up
@@ -172,9 +108,60 @@ def _many(q: Array) -> _Many:
     size = np.sqrt(np.sum(right**2, 1, keepdims=True))
     right /= size
     away = np.array([np.zeros(len(q)), up[:, 2], -up[:, 1]]).T / size
-    d = -np.einsum("bji,bj->bi", rot, q[:, 3:6]) - q[:, CENTRE]
+    eye = -np.einsum("bji,bj->bi", turn, q[:, 3:6])
+    d = eye - q[:, CENTRE]
     x, y = np.sum(d * right, 1), np.sum(d * away, 1)
-    return _Many(q, rot, right, away, up, np.arctan2(y, x), np.hypot(x, y))
+    return _Many(q, turn, right, away, up, eye, np.arctan2(y, x), np.hypot(x, y))
+
+
+def _one(q: Array) -> _Many:
+    """The same of one set (13,)."""
+    return _kept(q.tobytes())
+
+
+@lru_cache(maxsize=4)
+def _kept(unknowns: bytes) -> _Many:
+    return _many(np.frombuffer(unknowns)[None])
+
+
+def axis(q: Array) -> Array:
+    """The rim plane's unit normal (3,) in the card frame."""
+    return np.asarray(_one(q).up[0])
+
+
+def basis(q: Array) -> tuple[Array, Array, Array]:
+    """Right, away, up: an orthonormal frame of the rim plane in the card frame."""
+    f = _one(q)
+    return f.right[0], f.away[0], f.up[0]
+
+
+def camera_centre(q: Array) -> Array:
+    """Camera centre (3,) in the card frame."""
+    return np.asarray(_one(q).eye[0])
+
+
+def circle(q: Array, radius: float, angles: Array, height: Array | float = 0.0) -> Array:
+    """Points (N, 3) of a circle round the rim's axis, ``height`` (scalar or (N,)) mm over the rim plane."""
+    right, away, up = basis(q)
+    flat = np.cos(angles)[:, None] * right + np.sin(angles)[:, None] * away
+    return np.asarray(q[CENTRE] + radius * flat + np.asarray(height)[..., None] * up)
+
+
+def branches(q: Array, p: Problem, radius: float) -> tuple[Array, Array]:
+    """Near and far half of the rim circle in turned normalised coordinates, (121, 2) each, x ascending."""
+    rings = _rings(_one(q), np.array([radius]), p.turn)
+    return half(rings, NEAR)[0].T, half(rings, FAR)[0].T
+
+
+def outline(q: Array, p: Problem, x: Array) -> Array:
+    """Height (y, turned normalised) of the rim's upper outline at ``x`` (N,): the higher of its two halves."""
+    radius = p.geometry.rim_diameter_mm / 2 - q[BREAK : BREAK + 1]
+    return np.asarray(upper(_rings(_one(q), radius, p.turn), x)[0])
+
+
+def side_line(q: Array, p: Problem, side: int, heights: Array) -> Array:
+    """Silhouette of the outermost cylinder at ``heights`` over the rim plane: card-frame points (N, 3)."""
+    return np.asarray(_silhouettes(_one(q), p, np.full(len(heights), side), heights)[0])
 
 
 def _seen(m: _Many, points: Array, turn: Array) -> Array:
@@ -281,8 +268,8 @@ def _slopes(q: Array, p: Problem, index: npt.NDArray[np.int64]) -> Array:
 
 def elevation(q: Array, y: float) -> float:
     """Degrees that the camera stands over the rim plane, seen from where the plane ``y`` meets the axis."""
-    f = _frame(q.tobytes())
-    return float(np.degrees(np.arctan2((f.eye - q[CENTRE]) @ f.up, f.distance + y - q[7])))
+    f = _one(q)
+    return float(np.degrees(np.arctan2((f.eye[0] - q[CENTRE]) @ f.up[0], f.distance[0] + y - q[7])))
 
 
 def _weights(r: Array, soft: npt.NDArray[np.bool_], huber: float) -> Array:

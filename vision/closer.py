@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vision import adjust
+from vision.edges import needed
 from vision.model import Array
 from vision.optics import project, rays, undistort
 
@@ -94,10 +95,7 @@ def _colours(rgb: npt.NDArray[np.uint8], px: Array, px_per_mm: float) -> list[Ar
     """Red, green and blue (0..1) of the picture at px (H, W, 2)."""
     import cv2
 
-    size = np.array([rgb.shape[1], rgb.shape[0]])
-    x, y = px[..., 0], px[..., 1]
-    lo = np.clip(np.floor([x.min(), y.min()]).astype(int) - 4, 0, size - 2)
-    hi = np.clip(np.ceil([x.max(), y.max()]).astype(int) + 5, lo + 2, size)
+    lo, hi = needed(px, rgb, 4)
     part = rgb[lo[1] : hi[1], lo[0] : hi[0]]
     local = px - lo
     shrink = px_per_mm / _FINEST_PX_PER_MM

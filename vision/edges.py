@@ -84,7 +84,7 @@ def profiles(
     import cv2
 
     t, xy = _along(centres, directions, half, step)
-    lo, hi = _needed(xy, grey)
+    lo, hi = needed(xy, grey)
     part = grey[lo[1] : hi[1], lo[0] : hi[0]]
     part = np.asarray(part if curve is None else cv2.LUT(part, curve), np.float32)
     mapped = xy.astype(np.float32) - lo.astype(np.float32)
@@ -99,11 +99,15 @@ def _along(centres: Array, directions: Array, half: float, step: float) -> tuple
     return t, centres[:, None, :] + t[None, :, None] * directions[:, None, :]
 
 
-def _needed(xy: Array, picture: npt.NDArray[np.generic]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """First and last (exclusive) column and row of a picture between which values at ``xy`` (N, M, 2) are told."""
+def needed(
+    xy: Array, picture: npt.NDArray[np.generic], margin: int = 1
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """First and last (exclusive) column and row of a picture between which values at ``xy`` (N, M, 2) are told, with
+    so many pixels besides."""
     size = np.array([picture.shape[1], picture.shape[0]])
-    lo = np.clip(np.floor(xy.min((0, 1))).astype(int) - 1, 0, size - 2)
-    return lo, np.clip(np.ceil(xy.max((0, 1))).astype(int) + 2, lo + 2, size)
+    x, y = xy[..., 0], xy[..., 1]
+    lo = np.clip(np.floor([x.min(), y.min()]).astype(int) - margin, 0, size - 2)
+    return lo, np.clip(np.ceil([x.max(), y.max()]).astype(int) + margin + 1, lo + 2, size)
 
 
 def fit_edges(
@@ -183,7 +187,7 @@ def colour_profiles(
     import cv2
 
     t, xy = _along(centres, directions, half, step)
-    lo, hi = _needed(xy, rgb)
+    lo, hi = needed(xy, rgb)
     part = rgb[lo[1] : hi[1], lo[0] : hi[0]].astype(np.float32)
     local = (xy - lo).astype(np.float32)
     out = cv2.remap(part, local[..., 0], local[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
