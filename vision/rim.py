@@ -85,8 +85,9 @@ def _start(pose: Pose, view: View, seen: Rough, geometry: Geometry) -> Array:
     return q
 
 
-def _turn(pose: Pose, at: Array) -> Array:
-    up = to_normalised(np.stack([at, at + np.array([0, 0, 10.0])]), pose.vector)
+def upright(pose: Array, at: Array) -> Array:
+    """How to turn (2, 2) normalised coordinates so that the card's z points up (-y) at a place, under a pose (6,)."""
+    up = to_normalised(np.stack([at, at + np.array([0, 0, 10.0])]), pose)
     d = up[0] - up[1]  # downwards in the picture
     d = d / np.linalg.norm(d)
     return np.array([[d[1], -d[0]], [d[0], d[1]]])
@@ -116,7 +117,7 @@ def fit(
         pose.seen,
         camera,
         geometry,
-        _turn(pose, q[6:9]),
+        upright(pose.vector, q[6:9]),
         lean,
         x_guess=float(q[6]),
         x_sigma=2.5,
@@ -245,7 +246,7 @@ def _depth_problem(pose: Pose, geometry: Geometry, camera: Camera, q: Array) -> 
         pose.seen,
         camera,
         geometry,
-        _turn(pose, q[6:9]),
+        upright(pose.vector, q[6:9]),
         float(np.radians(geometry.card_lean_u_deg)),
         x_guess=float(q[6]),
         x_sigma=0.1 * geometry.rim_diameter_mm,

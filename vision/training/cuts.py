@@ -22,9 +22,13 @@ _KEPT_APART = 10
 class Cuts:
     """Windows (N, 10, 96, 96) with places (N, 2) and whether they show, strips (N, 6, 48, 512) with rows (N, 128)."""
 
-    def __init__(self, folder: Path, nets: list[str], device: str, *, apart: bool) -> None:
-        """What is needed for ``nets`` of all photographs in ``folder`` but those kept apart, or of these alone."""
+    def __init__(
+        self, folder: Path, nets: list[str], device: str, *, apart: bool, part: int = 0, parts: int = 1
+    ) -> None:
+        """What is needed for ``nets`` of all photographs in ``folder`` but those kept apart, or of these alone; of
+        them the ``part``-th of ``parts`` shares."""
         paths = [p for k, p in enumerate(sorted(folder.glob("*.npz"))) if (k % _KEPT_APART == 0) == apart]
+        paths = paths[part::parts]
         kinds = ["window", "place", "tip_seen"] if "tip" in nets else []
         kinds += ["strip", "row"] if "edge" in nets else []
         with ThreadPoolExecutor(8) as pool:

@@ -30,7 +30,7 @@ from vision.optics import project
 
 _RIM_SPREAD = (0.2, 0.3, math.radians(0.3), math.radians(0.15))
 """How far the rim is put wrong: across and in height (mm), its two tilts."""
-_TIP_SPREAD = (0.2, 0.1, *_RIM_SPREAD[2:])
+TIP_SPREAD = (0.2, 0.1, *_RIM_SPREAD[2:])
 _LEAST_SEEN = 5
 """So many pixels of the tip must be seen."""
 
@@ -96,7 +96,7 @@ def cuts(s: Shot, g: np.random.Generator, count: int) -> dict[str, np.ndarray]:
     may_near = adjust.elevation(s.true, s.y) > rim.NEAR_EDGE_DEG
     for k in range(count):
         shift = np.array([g.uniform(-1.8, 1.8), g.normal(0, 0.6)])
-        made = [*window(s, s.disturbed(g, _TIP_SPREAD), shift)]
+        made = [*window(s, s.disturbed(g, TIP_SPREAD), shift)]
         made += strip(s, s.disturbed(g, _RIM_SPREAD), bool(may_near and k % 2))
         for name, v in zip(out, made, strict=True):
             out[name].append(v.astype(np.float32 if v.ndim == 1 else np.float16))

@@ -29,11 +29,15 @@ LEVEL = float(os.environ.get("PICTURE_LEVEL", "0"))
 """Of how many the camera stands level with the rim, besides those that do by chance."""
 QUICK = int(os.environ.get("PICTURE_QUICK", "0"))
 """1: plainer light with little noise, for a machine without a GPU."""
+_ROUND_MM, _LEVER_MM = 5.0, 14.0
+"""How far round the rim, and how far round its middle and over it, a picture is traced finely."""
 
 
-def develop(rgb: np.ndarray, g: np.random.Generator, hard: bool) -> tuple[np.ndarray, int]:
-    """Linear colours to an 8-bit picture: exposure, vignette, cast, noise, sharpening; and its JPEG quality."""
-    gain = 0.62 / max(float(np.percentile(rgb, 90)), 1e-3) * (g.uniform(0.75, 1.3) if hard else 1.0)
+def develop(rgb: np.ndarray, g: np.random.Generator, hard: bool, bright: float | None = None) -> tuple[np.ndarray, int]:
+    """Linear colours to an 8-bit picture: exposure (by its ``bright`` tenth, if not said by that of ``rgb``), vignette,
+    cast, noise, sharpening; and its JPEG quality."""
+    bright = float(np.percentile(rgb, 90)) if bright is None else bright
+    gain = 0.62 / max(bright, 1e-3) * (g.uniform(0.75, 1.3) if hard else 1.0)
     if hard and g.random() < 0.12:
         gain *= g.choice([g.uniform(0.3, 0.6), g.uniform(1.4, 2.0)])
     x = rgb * gain
@@ -69,22 +73,22 @@ def noise(rgb: np.ndarray) -> np.ndarray:
 
 def calmed(rgb: np.ndarray) -> np.ndarray:
     """Linear colours with less of the tracer's noise; edges stay."""
-    return _smoothed(rgb, 1.5, 0.1)
+    return _smoothed(rgb, 1.5, 0.1, 1.2)
 
 
-def _smoothed(rgb: np.ndarray, at_most: float, alike: float) -> np.ndarray:
+def _smoothed(rgb: np.ndarray, at_most: float, alike: float, wide: float) -> np.ndarray:
     """Linear colours in which no pixel is more than so many times as bright as its neighbours' middle, as a camera
-    never sees one, and those of neighbours that are so much alike, as shown, are mixed."""
+    never sees one, and those of neighbours, so ``wide`` about, that are so much alike, as shown, are mixed."""
     level = _level(rgb)
     shown = _shown(rgb, level)
     calm = np.minimum(shown, at_most * cv2.medianBlur(shown, 3) + 0.05)
-    return np.asarray(cv2.bilateralFilter(calm, 5, alike, 1.2) ** 2 * level)
+    return np.asarray(cv2.bilateralFilter(calm, 4 * round(wide) + 1, alike, wide) ** 2 * level)
 
 
 def filled(rgb: np.ndarray, known: np.ndarray) -> np.ndarray:
     """Linear colours where only every other pixel of every other row and those of ``known`` (H, W) were traced."""
     rgb = rgb.copy()
-    rgb[::2, ::2] = _smoothed(rgb[::2, ::2], 1.2, 0.2)
+    rgb[::2, ::2] = _smoothed(rgb[::2, ::2], 1.2, 0.3, 2.5)
     weight = known.astype(np.float32)
     spread = cv2.GaussianBlur(rgb * weight[..., None], (0, 0), 1.2)
     return np.asarray(spread / cv2.GaussianBlur(weight, (0, 0), 1.2)[..., None])
@@ -123,19 +127,19 @@ def unknowns_of(d: Drawn) -> list[float]:
     return [float(v) for v in (*pose, *(turn.T @ -at), *tilt, *own)]
 
 
+def _seen_at(s: Scene, xyz: np.ndarray) -> np.ndarray:
+    """Where places (N, 3) of the world are seen (N, 2), px."""
+    q = (xyz - np.array(s.cam[:])) @ np.array(s.rot[:]).reshape(3, 3).T
+    n = q[:, :2] / q[:, 2:]
+    r2 = np.sum(n**2, 1, keepdims=True)
+    return np.asarray(n * (1 + s.k1 * r2 + s.k2 * r2**2) * [s.fx, s.fy] + [s.cx, s.cy])
+
+
 def marker_corners(d: Drawn) -> list[np.ndarray]:
     """Where each marker's corners (4, 2) are seen, px."""
-    s = d.scene
-    turn, at = card_to_world(s)
-    out = []
-    for corners in d.markers.values():
-        c = np.array(corners)
-        xyz = np.stack([c[:, 0], np.zeros(4), c[:, 1]], 1) @ turn.T + at
-        q = (xyz - np.array(s.cam[:])) @ np.array(s.rot[:]).reshape(3, 3).T
-        n = q[:, :2] / q[:, 2:]
-        r2 = np.sum(n**2, 1, keepdims=True)
-        out.append(n * (1 + s.k1 * r2 + s.k2 * r2**2) * [s.fx, s.fy] + [s.cx, s.cy])
-    return out
+    turn, at = card_to_world(d.scene)
+    cards = (np.array(corners) for corners in d.markers.values())
+    return [_seen_at(d.scene, np.stack([c[:, 0], np.zeros(4), c[:, 1]], 1) @ turn.T + at) for c in cards]
 
 
 def framed(d: Drawn) -> bool:
@@ -144,17 +148,34 @@ def framed(d: Drawn) -> bool:
     return any(bool((px > 0).all() and (px < far).all()) for px in marker_corners(d))
 
 
-def _matters(d: Drawn, label: np.ndarray) -> np.ndarray:
-    """Where edges are measured (H, W): within half a millimetre of an edge of case or lever, and the markers."""
-    s = d.scene
-    scale = s.fx / float(np.linalg.norm(np.array(s.cam[:])))
-    wide = 2 * round(max(0.5 * scale, 5.0) + s.aperture) + 1
-    edges = cv2.morphologyEx(label, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 0
-    out = cv2.dilate(edges.astype(np.uint8), np.ones((wide, wide), np.uint8))
-    for px in marker_corners(d):
-        grown = px.mean(0) + (px - px.mean(0)) * 1.15
-        cv2.fillConvexPoly(out, np.round(grown).astype(np.int32), 1)
+def _matters(d: Drawn, size: tuple[int, ...]) -> np.ndarray:
+    """Where edges are measured (H, W): the markers, the case's opening and what is close by. Its bounds keep away from
+    the edges: traced finely along these alone, a picture tells where they are though they cannot be seen."""
+    out = np.zeros(size, np.uint8)
+    places = [px.mean(0) + (px - px.mean(0)) * 1.3 for px in marker_corners(d)]
+    a = np.linspace(0, 2 * np.pi, 73)[:, None]
+    circle = np.hstack([np.cos(a), np.sin(a), 0 * a])
+    for radius, low, high in ((d.scene.rout + _ROUND_MM, -_ROUND_MM, _ROUND_MM), (_LEVER_MM, 0.0, _LEVER_MM)):
+        both = np.concatenate([circle * radius + [0, 0, z] for z in (low, high)])
+        places.append(cv2.convexHull(_seen_at(d.scene, both).astype(np.float32))[:, 0])
+    for px in places:
+        cv2.fillConvexPoly(out, np.round(px).astype(np.int32), 1)
     return out > 0
+
+
+def traced(tracer: Tracer, d: Drawn) -> np.ndarray:
+    """Linear colours of a scene, traced finely where edges are measured."""
+    s = d.scene
+    matters = _matters(d, (s.height, s.width))
+    elsewhere = np.zeros(matters.shape, np.float32)
+    elsewhere[::2, ::2] = max(1, SAMPLES // 4)
+    rgb = tracer.colours(s, np.where(matters, SAMPLES, elsewhere))
+    unsure = matters & (noise(rgb) > 0.03)
+    s.seed = (s.seed + 1) % (1 << 31)
+    rgb[unsure] += 3 * (tracer.colours(s, np.where(unsure, 3 * SAMPLES, 0)) - rgb)[unsure] / 4
+    here = matters[..., None]
+    rgb = np.where(here, rgb, filled(rgb, matters | (elsewhere > 0)))
+    return np.where(here, calmed(rgb), rgb)
 
 
 def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple[dict[str, Any], bytes] | None:
@@ -189,16 +210,7 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
         tier, case = "C", "hidden"
     if case is None and not framed(d):
         tier, case = "C", "no_marker"
-    matters = _matters(d, label)
-    elsewhere = np.zeros(label.shape, np.float32)
-    elsewhere[::2, ::2] = max(1, SAMPLES // 8)
-    rgb = tracer.colours(s, np.where(matters, SAMPLES, elsewhere))
-    unsure = matters & (noise(rgb) > 0.03)
-    s.seed = (s.seed + 1) % (1 << 31)
-    rgb[unsure] += 3 * (tracer.colours(s, np.where(unsure, 3 * SAMPLES, 0)) - rgb)[unsure] / 4
-    here = matters[..., None]
-    rgb = np.where(here, rgb, filled(rgb, matters | (elsewhere > 0)))
-    rgb = np.where(here, calmed(rgb), rgb)
+    rgb = traced(tracer, d)
     img, quality = develop(rgb, g, tier != "A")
     inputs = inputs_of(d, claimed)
     if case == "other_target":

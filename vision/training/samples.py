@@ -124,7 +124,7 @@ def _apex(s: Scene, lever: np.ndarray, x: float) -> tuple[float, float]:
     return float(columns[near[top]].mean()), float(s.pz0 - (top - 0.5) * s.mmpp)
 
 
-def _behind(s: Scene, g: np.random.Generator, tip: tuple[float, float, float]) -> None:
+def behind(s: Scene, g: np.random.Generator, tip: tuple[float, float, float]) -> None:
     """Put one or two things behind the case that are seen close by the tip, some of the lever's metal."""
     eye = np.array(s.cam[:])
     for _ in range(int(g.integers(1, 3))):
@@ -173,7 +173,7 @@ def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
     if z < -50:
         return None
     if g.random() < _BEHIND and s.nouter <= len(s.outer) - 2:
-        _behind(s, g, (x, y, z))
+        behind(s, g, (x, y, z))
     lever = g.random() > 0.04
     s.lever_on = int(lever)
     f = FRAME

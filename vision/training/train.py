@@ -3,13 +3,14 @@
 """Trains the networks of ``vision`` on scenes drawn by ``scenes.py``: ``python train.py OUT SECONDS [CHECKPOINT ...]``.
 
 A third of the time goes into rendering (``SEE_RENDER``), the rest into training; or the scenes are those of a folder
-that ``samples.py`` filled (``SEE_FROM``). After a third of the time photographs that ``photographs.py`` cut join in
-(``SEE_CUTS``, its folder). ``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are taken over where
-they fit, of several those of the last that has them; a CHECKPOINT may be one of the ``.onnx`` files that measuring
-uses. Started by ``torch.distributed.run``, several processors train one set of networks, each on its share of the
-scenes. Leaves ``networks.pt``, ``train.log`` and the ``.onnx`` files in OUT; a run that is cut off leaves the
-``networks.pt`` of two minutes before. What is kept and judged is the running mean of the weights. ``python train.py OUT
-0 networks.pt`` only writes the ``.onnx`` files. Wants a GPU and nvcc.
+that ``samples.py`` filled (``SEE_FROM``). After a third of the time photographs that ``photographs.py`` or
+``glimpses.py`` cut join in (``SEE_CUTS``, its folder; ``SEE_CUTS_FROM``, ``_STEP`` and ``_WEIGHT`` as below).
+``SEE_NETS=tip,side`` trains these alone. From CHECKPOINTs the weights are taken over where they fit, of several those
+of the last that has them; a CHECKPOINT may be one of the ``.onnx`` files that measuring uses. Started by
+``torch.distributed.run``, several processors train one set of networks, each on its share of the scenes. Leaves
+``networks.pt``, ``train.log`` and the ``.onnx`` files in OUT; a run that is cut off leaves the ``networks.pt`` of two
+minutes before. What is kept and judged is the running mean of the weights. ``python train.py OUT 0 networks.pt`` only
+writes the ``.onnx`` files. Wants a GPU and nvcc.
 """
 
 from __future__ import annotations
@@ -56,7 +57,8 @@ BATCH, PARTS = int(os.environ.get("SEE_BATCH", "8")), int(os.environ.get("SEE_PA
 LOOKS = 2
 """How many windows are cut from each picture."""
 LOSSES = {"segment": view_loss, "edge": edge_loss, "side": side_loss, "tip": tip_loss}
-JOIN, CUTS, WEIGHT = 0.3, 24, 0.5
+JOIN, CUTS = float(os.environ.get("SEE_CUTS_FROM", "0.3")), int(os.environ.get("SEE_CUTS_STEP", "24"))
+WEIGHT = float(os.environ.get("SEE_CUTS_WEIGHT", "0.5"))
 """From what part of the time on photographs join in, how many cuts a step, and how much they count."""
 KEEPS = 0.999
 """How much of the running mean of the weights is kept in a step."""
@@ -293,9 +295,13 @@ def train(out: Path, seconds: float, starts: list[Path], began: float) -> None:
         for g in opt.param_groups:
             g["lr"] = base * min(1, (steps - first + 1) / 150) * (0.5 + 0.5 * math.cos(math.pi * gone / length)) + 1e-6
         if folder and cuts is None and gone > JOIN * length:
-            cuts, apart = (Cuts(Path(folder), list(nets), DEVICE, apart=k) for k in (False, True))
-            joined = f"{cuts.photographs} photographs join in, {apart.photographs} kept apart"
-            say(f"{joined}: {figures(mean, valid, apart)}")
+            cuts = Cuts(Path(folder), list(nets), DEVICE, apart=False, part=RANK, parts=RANKS)
+            if RANK == 0:
+                apart = Cuts(Path(folder), list(nets), DEVICE, apart=True)
+                joined = (
+                    f"{cuts.photographs} of each {RANKS} files of photographs join in, {apart.photographs} kept apart"
+                )
+                say(f"{joined}: {figures(mean, valid, apart)}")
         opt.zero_grad(set_to_none=True)
         tick = time.time()
         try:
