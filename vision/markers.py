@@ -63,6 +63,7 @@ def detect(grey: npt.NDArray[np.uint8], dictionary: str) -> dict[int, Array]:
     params.adaptiveThreshWinSizeMax = 53
     params.adaptiveThreshWinSizeStep = 12
     params.minMarkerPerimeterRate = 0.02
+    params.minDistanceToBorder = 1
     finder = cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, dictionary)), params)
     corners, ids, _ = finder.detectMarkers(small)
     out: dict[int, Array] = {}

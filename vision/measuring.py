@@ -30,6 +30,8 @@ _RIVAL = 0.5
 """More than this share of what was taken for the lever may not be seen of something else that it might be."""
 _BESIDE_RIM_MM = 0.5
 """A tip seen nearer than this to the rim's far edge may be taken for it."""
+_DEEPEST_MM = 2.5
+"""What is surely seen further below the rim is another part of the inside, not the lever's tip."""
 _CLASSES_U_MM, _DEPTH_U_MM = 5.0, 2.4
 """How far off the case's depth may be by its width in the classes; with a larger uncertainty than the second, mm, its
 sides were not found and the classes' word counts."""
@@ -101,7 +103,11 @@ def _measure(photo: Photo, setup: Setup, points: Mapping[str, Sequence[tuple[flo
     if doubt is not None:
         raise _Refused(refusal("tip_doubtful", doubt, replace(outlines, tip=at.image)))
     _check_exposure(grey8, at)
-    return replace(_result(setup, pose, found, at, y, outlines, camera), assisted=bool(pointed))
+    result = replace(_result(setup, pose, found, at, y, outlines, camera), assisted=bool(pointed))
+    if "tip" not in pointed and result.value_mm + result.expanded_mm < -_DEEPEST_MM:
+        what = f"What looks most like one lies {-result.value_mm:.1f} millimetres below the rim."
+        raise _Refused(refusal("lever_hidden", what, replace(outlines, tip=at.image)))
+    return result
 
 
 def find_rim(photo: Photo, setup: Setup) -> rim.Rim | Refusal:

@@ -46,6 +46,17 @@ def test_corners_are_not_half_a_pixel_off() -> None:
         assert np.abs((seen.outlines[ident] - quad).mean(0)).max() < 0.12  # type: ignore[attr-defined]
 
 
+def test_a_marker_two_pixels_from_the_picture_s_edge_is_seen_and_one_that_it_cuts_is_not() -> None:
+    picture = render(FLAT)
+    _, truth, _ = seen_and_truth(FLAT, picture)
+    last = max(truth, key=lambda k: truth[k][:, 0].max())
+    end = int(truth[last][:, 0].max())
+    seen, _, _ = seen_and_truth(FLAT, np.ascontiguousarray(picture[:, : end + 3]))
+    assert np.abs(seen.outlines[last] - truth[last]).max() < 0.3  # type: ignore[attr-defined]
+    cut, _, _ = seen_and_truth(FLAT, np.ascontiguousarray(picture[:, : end - 3]))
+    assert set(cut.outlines) == set(truth) - {last}  # type: ignore[attr-defined]
+
+
 def test_pose_of_the_camera() -> None:
     world = replace(World(), offset=3.0)
     seen, _, setup = seen_and_truth(world)

@@ -100,6 +100,18 @@ def test_below_the_rim_is_an_answer() -> None:
     assert "not_above_rim" in {f.id for f in got.flags}
 
 
+def test_far_below_the_rim_another_part_of_the_inside_is_not_taken_for_a_tip() -> None:
+    world = replace(BASE, height=-3.6, elevation=15, tip_y=-1)
+    got = measured(world)
+    assert isinstance(got, Refusal)
+    assert (got.reason, got.pixels.tip is None) == ("lever_hidden", False)
+    assert "3." in got.sentence
+    pointed = measure(photo_of(world), setup_from_mapping(setup_table(world)), points={"tip": [tuple(got.pixels.tip)]})  # type: ignore[arg-type]
+    assert isinstance(pointed, Measurement)
+    assert pointed.value_mm == pytest.approx(-3.6, abs=pointed.expanded_mm)
+    must(replace(world, height=-1.5))
+
+
 def refused(world: World, reason: set[str], **target: object) -> None:
     got = measured(world, **target)
     assert isinstance(got, Refusal), f"measured {got.value_mm}"

@@ -27,26 +27,24 @@ SIDE_FROM = 1.6
 """How high over the rim (mm) a side's strip begins."""
 
 
-def block(a: int, b: int, between: int = 0) -> nn.Sequential:
-    """Two 3x3 convolutions with normalisation; as many channels ``between`` them as behind them if not said."""
-    between = between or b
+def block(a: int, b: int) -> nn.Sequential:
+    """Two 3x3 convolutions with normalisation."""
     return nn.Sequential(
-        nn.Conv2d(a, between, 3, padding=1, bias=False),
-        nn.BatchNorm2d(between),
+        nn.Conv2d(a, b, 3, padding=1, bias=False),
+        nn.BatchNorm2d(b),
         nn.ReLU(),
-        nn.Conv2d(between, b, 3, padding=1, bias=False),
+        nn.Conv2d(b, b, 3, padding=1, bias=False),
         nn.BatchNorm2d(b),
         nn.ReLU(),
     )
 
 
 class Again(nn.Module):
-    """Two more convolutions, ``wide`` times as many channels between them, whose result is added; at first they add
-    nothing."""
+    """Two more convolutions whose result is added; at first they add nothing."""
 
-    def __init__(self, channels: int, wide: int = 1) -> None:
+    def __init__(self, channels: int) -> None:
         super().__init__()
-        self.add = nn.Sequential(*block(channels, channels, wide * channels)[:-1])
+        self.add = nn.Sequential(*block(channels, channels)[:-1])
         nn.init.zeros_(self.add[-1].weight)
 
     def forward(self, x: torch.Tensor) -> torch.Tensor:
@@ -54,33 +52,22 @@ class Again(nn.Module):
         return x + self.add(x)
 
 
-def _more(ch: tuple[int, ...], counts: tuple[int, ...], wide: tuple[int, ...]) -> nn.ModuleList:
-    return nn.ModuleList(
-        nn.Sequential(*(Again(c) for _ in range(k)), *(Again(c, 2) for _ in range(w)))
-        for c, k, w in zip(ch, counts, wide, strict=True)
-    )
+def _more(ch: tuple[int, ...], counts: tuple[int, ...]) -> nn.ModuleList:
+    return nn.ModuleList(nn.Sequential(*(Again(c) for _ in range(k))) for c, k in zip(ch, counts, strict=True))
 
 
 class Net(nn.Module):
     """A small encoder-decoder; ``pool`` columns of the result are averaged; ``deeper`` says how many blocks more each
-    level has, on the way down and on the way up, and ``wide`` how many more of twice the width after these."""
+    level has, on the way down and on the way up."""
 
     def __init__(
-        self,
-        inputs: int,
-        ch: tuple[int, ...],
-        classes: int,
-        pool: int = 1,
-        deeper: tuple[int, ...] = (),
-        wide: tuple[int, ...] = (),
+        self, inputs: int, ch: tuple[int, ...], classes: int, pool: int = 1, deeper: tuple[int, ...] = ()
     ) -> None:
         super().__init__()
         self.down = nn.ModuleList(block(a, b) for a, b in zip((inputs, *ch[:-1]), ch, strict=True))
         self.up = nn.ModuleList(block(a + b, b) for a, b in zip(ch[:0:-1], ch[-2::-1], strict=True))
-        none = (0,) * len(ch)
-        deeper, wide = deeper or none, wide or none
-        self.down_more = _more(ch, deeper, wide)
-        self.up_more = _more(ch[-2::-1], deeper[-2::-1], wide[-2::-1])
+        deeper = deeper or (0,) * len(ch)
+        self.down_more, self.up_more = _more(ch, deeper), _more(ch[-2::-1], deeper[-2::-1])
         self.head = nn.Conv2d(ch[0], classes, 1)
         self.pool = pool
 
@@ -104,22 +91,11 @@ class Tip(Net):
 
     _JOIN, _FEATURES = 2, 16
 
-    def __init__(
-        self,
-        ch: tuple[int, ...] = (24, 48, 64, 96, 96),
-        deeper: tuple[int, ...] = (0, 1, 2, 3, 2),
-        wide: tuple[int, ...] = (0, 0, 2, 3, 2),
-    ) -> None:
-        """``deeper``, ``wide``: blocks more a level; with none there are none round the window either."""
-        super().__init__(5, ch, 3, deeper=deeper, wide=wide)
+    def __init__(self, ch: tuple[int, ...] = (24, 48, 64, 96, 96), deeper: tuple[int, ...] = (0, 1, 2, 3, 2)) -> None:
+        """``deeper``: blocks more a level; with none there are none round the window either."""
+        super().__init__(5, ch, 3, deeper=deeper)
         k, more = self._JOIN, self._FEATURES
-        self.around = Net(
-            5,
-            (16, 32, 48, 64, 64),
-            more,
-            deeper=(0, 0, 1, 1, 1) if deeper else (),
-            wide=(0, 0, 1, 2, 2) if wide else (),
-        )
+        self.around = Net(5, (16, 32, 48, 64, 64), more, deeper=(0, 0, 1, 1, 1) if deeper else ())
         self.down[k + 1] = block(ch[k] + more, ch[k + 1])
         self.up[len(ch) - 2 - k] = block(ch[k + 1] + ch[k] + more, ch[k])
 
@@ -161,7 +137,7 @@ def make() -> nn.ModuleDict:
         {
             "segment": Net(3, (8, 16, 32, 48, 64, 80), 5),
             "edge": Net(6, (12, 24, 32, 48, 64), 1, pool=4, deeper=(0, 1, 2, 2, 2) if deeper else ()),
-            "tip": Tip() if deeper else Tip(deeper=(), wide=()),
+            "tip": Tip() if deeper else Tip(deeper=()),
             "side": Net(5, (12, 24, 32, 48, 64), 1, pool=SIDE[1], deeper=(0, 0, 1, 2, 2) if deeper else ()),
         }
     )
