@@ -120,6 +120,53 @@ def test_a_picture_without_a_whole_marker_is_not_one_to_be_measured(monkeypatch:
         assert not pictures.framed(d)
 
 
+def test_the_bounds_of_what_is_traced_finely_do_not_tell_where_edges_are(samples: ModuleType, library: Path) -> None:
+    cv2, scenes, pictures = (importlib.import_module(k) for k in ("cv2", "scenes", "pictures"))
+    tracer = samples.Tracer(library)
+    for seed in SEEDS:
+        d = scenes.draw(seed, hard=1.0, size=(640, 480))
+        s = d.scene
+        s.spp = 0
+        _, label, pos = tracer.render(s)
+        fine = pictures.matters(d, label.shape)
+        assert fine.mean() < 0.4
+        mm = s.fx / float(np.linalg.norm(np.array(s.cam[:])))
+        kept = cv2.erode(fine.astype(np.uint8), np.ones((2 * round(2 * mm) + 1,) * 2, np.uint8)) > 0
+        rim = (label == 2) & (np.abs(pos[..., 2]) < 0.5)
+        assert rim.any()
+        assert kept[rim].all()
+        assert kept[(label == LEVER) & (pos[..., 2] > -1)].all()
+        for px in pictures.marker_corners(d):
+            assert fine[tuple(np.clip(np.round(px).astype(int), 0, [639, 479]).T[::-1])].all()
+
+
+def test_windows_of_a_glimpse_show_the_tip_where_they_say(
+    samples: ModuleType, library: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    glimpses = importlib.import_module("glimpses")
+
+    def lever_alone(tracer: Any, d: Any) -> np.ndarray:
+        return np.repeat((tracer.render(d.scene)[1] == LEVER)[..., None], 3, 2).astype(np.float32)
+
+    monkeypatch.setattr(glimpses, "traced", lever_alone)
+    monkeypatch.setattr(glimpses, "_taken", lambda rgb, *_: np.asarray(rgb * 255, np.uint8))
+    tracer = samples.Tracer(library)
+    shown, right = 0, 0
+    for seed in range(20, 32):
+        some = glimpses.glimpse(tracer, seed)
+        if some is None or not some["tip_seen"].all():
+            continue
+        assert some["window"].shape == (4, 10, 96, 96)
+        for x, (row, column) in zip(some["window"].astype(float), np.round(some["place"]).astype(int), strict=True):
+            near = x[0, :, max(column - 3, 0) : column + 4]
+            shown += 1
+            right += bool(near[row + 1 : row + 5].max() > 0.5 and near[: row - 6].max(initial=0) < 0.5)
+            far = 48 + (row - 48) // 4, 48 + (column - 48) // 4
+            assert x[5, far[0] : far[0] + 3, far[1] - 1 : far[1] + 2].max() > 0.2
+    assert shown >= 20
+    assert right > 0.85 * shown
+
+
 def test_lamps_seen_in_rough_surfaces_are_no_sparks(samples: ModuleType, library: Path) -> None:
     """Few rays a pixel come near to what many tell, also where a small lamp is seen in a rough surface."""
     tracer, scenes = samples.Tracer(library), importlib.import_module("scenes")

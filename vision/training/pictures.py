@@ -148,7 +148,7 @@ def framed(d: Drawn) -> bool:
     return any(bool((px > 0).all() and (px < far).all()) for px in marker_corners(d))
 
 
-def _matters(d: Drawn, size: tuple[int, ...]) -> np.ndarray:
+def matters(d: Drawn, size: tuple[int, ...]) -> np.ndarray:
     """Where edges are measured (H, W): the markers, the case's opening and what is close by. Its bounds keep away from
     the edges: traced finely along these alone, a picture tells where they are though they cannot be seen."""
     out = np.zeros(size, np.uint8)
@@ -166,15 +166,15 @@ def _matters(d: Drawn, size: tuple[int, ...]) -> np.ndarray:
 def traced(tracer: Tracer, d: Drawn) -> np.ndarray:
     """Linear colours of a scene, traced finely where edges are measured."""
     s = d.scene
-    matters = _matters(d, (s.height, s.width))
-    elsewhere = np.zeros(matters.shape, np.float32)
-    elsewhere[::2, ::2] = max(1, SAMPLES // 4)
-    rgb = tracer.colours(s, np.where(matters, SAMPLES, elsewhere))
-    unsure = matters & (noise(rgb) > 0.03)
+    fine = matters(d, (s.height, s.width))
+    coarse = np.zeros(fine.shape, np.uint8)
+    coarse[::2, ::2] = max(1, SAMPLES // 4)
+    rgb = tracer.colours(s, np.where(fine, SAMPLES, coarse))
+    unsure = fine & (noise(rgb) > 0.03)
     s.seed = (s.seed + 1) % (1 << 31)
     rgb[unsure] += 3 * (tracer.colours(s, np.where(unsure, 3 * SAMPLES, 0)) - rgb)[unsure] / 4
-    here = matters[..., None]
-    rgb = np.where(here, rgb, filled(rgb, matters | (elsewhere > 0)))
+    here = fine[..., None]
+    rgb = np.where(here, rgb, filled(rgb, fine | (coarse > 0)))
     return np.where(here, calmed(rgb), rgb)
 
 
