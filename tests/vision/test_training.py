@@ -140,6 +140,20 @@ def test_the_bounds_of_what_is_traced_finely_do_not_tell_where_edges_are(samples
             assert fine[tuple(np.clip(np.round(px).astype(int), 0, [639, 479]).T[::-1])].all()
 
 
+def test_a_lever_seen_three_pixels_high_counts_as_hidden_and_one_of_four_does_not(
+    samples: ModuleType, library: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pictures = importlib.import_module("pictures")
+    monkeypatch.setattr(pictures, "traced", lambda _, d: np.zeros((d.scene.height, d.scene.width, 3), np.float32))
+    tracer = samples.Tracer(library)
+    three, four, hardly = (pictures.one(tracer, seed) for seed in (7_690_056, 7_690_002, 7_696_045))
+    assert three is not None
+    assert four is not None
+    assert (three[0]["tier"], three[0]["refuse_reason"]) == ("C", "hidden")
+    assert (four[0]["tier"], four[0]["refuse_reason"]) == ("B", None)
+    assert hardly is None, "of three hidden levers one is kept"
+
+
 def test_windows_of_a_glimpse_show_the_tip_where_they_say(
     samples: ModuleType, library: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -21,7 +21,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 from photographs import TIP_SPREAD, Shot, window
-from pictures import QUICK, card_to_world, develop, traced, unknowns_of
+from pictures import LEAST_SEEN, QUICK, card_to_world, develop, traced, unknowns_of
 from PIL import Image
 from samples import LEVEL, behind
 from scenes import Drawn, Tracer, compile_tracer, draw
@@ -118,7 +118,7 @@ def glimpse(tracer: Tracer, seed: int) -> dict[str, np.ndarray] | None:
             for name, v in zip(out, window(shot, shot.disturbed(g, TIP_SPREAD), shift), strict=True):
                 out[name].append(v.astype(np.float32 if v.ndim == 1 else np.float16))
     made = {name: np.stack(v) for name, v in out.items()}
-    return made | {"tip_seen": np.full(_TAKEN * _CUT, seen >= 5)}
+    return made | {"tip_seen": np.full(_TAKEN * _CUT, seen >= LEAST_SEEN)}
 
 
 def many(tracer: Tracer, seeds: range, end: float) -> list[dict[str, np.ndarray]]:

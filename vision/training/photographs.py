@@ -21,6 +21,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from nets import STRIP, WINDOW
+from pictures import LEAST_SEEN
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.bench.photos import setup_of
@@ -31,8 +32,6 @@ from vision.optics import project
 _RIM_SPREAD = (0.2, 0.3, math.radians(0.3), math.radians(0.15))
 """How far the rim is put wrong: across and in height (mm), its two tilts."""
 TIP_SPREAD = (0.2, 0.1, *_RIM_SPREAD[2:])
-_LEAST_SEEN = 5
-"""So many pixels of the tip must be seen."""
 
 
 @dataclass
@@ -66,7 +65,7 @@ def shot(path: Path, record: dict) -> Shot | None:
         return None
     true = np.array(truth["unknowns"])
     tip = project(np.array(truth["tip_card_mm"])[None], true[adjust.POSE], setup.camera)[0]
-    seen = truth["tip_pixels_visible"] >= _LEAST_SEEN
+    seen = truth["tip_pixels_visible"] >= LEAST_SEEN
     return Shot(photo.rgb, found.q, true, found.problem, -setup.target.depth_offset_mm, tip, seen)
 
 

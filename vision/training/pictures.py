@@ -29,6 +29,9 @@ LEVEL = float(os.environ.get("PICTURE_LEVEL", "0"))
 """Of how many the camera stands level with the rim, besides those that do by chance."""
 QUICK = int(os.environ.get("PICTURE_QUICK", "0"))
 """1: plainer light with little noise, for a machine without a GPU."""
+LEAST_SEEN, _LEAST_HIGH, _NEAR_MM = 5, 4, 1.5
+"""So many pixels of a lever's uppermost quarter millimetre are seen at least, and so many one upon the other of what is
+so near the tip; else it is hidden: no person tells it from the rim."""
 _ROUND_MM, _LEVER_MM = 5.0, 14.0
 """How far round the rim, and how far round its middle and over it, a picture is traced finely."""
 
@@ -201,10 +204,12 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
     s.quick = s.quick or QUICK
     s.spp = 0
     _, label, pos = tracer.render(s)
-    tip = pos[(label == 4) & (pos[..., 2] > z - 0.25)] if s.lever_on else np.zeros((0, 3))
+    lever = label == 4
+    tip = int((lever & (pos[..., 2] > z - 0.25)).sum())
+    high = int((lever & (np.abs(pos[..., 0] - x) < _NEAR_MM)).sum(0).max())
     if s.lever_on and math.hypot(x, y) > 6.5:
         return None
-    if case is None and len(tip) < 5:
+    if case is None and (tip < LEAST_SEEN or high < _LEAST_HIGH):
         if seed % 3:
             return None
         tier, case = "C", "hidden"
@@ -224,7 +229,7 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
         "tip_world_mm": [x, y, z],
         "tip_card_mm": list(turn.T @ (np.array([x, y, z]) - at)),
         "unknowns": unknowns_of(d),
-        "tip_pixels_visible": len(tip),
+        "tip_pixels_visible": tip,
         "lever_present": bool(s.lever_on),
     }
     rec = {
