@@ -11,10 +11,8 @@ same, the windows are cut by the same code that measures, but unknowns are those
 from __future__ import annotations
 
 import io
-import os
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -23,7 +21,7 @@ import numpy as np
 from photographs import TIP_SPREAD, Shot, window
 from pictures import LEAST_SEEN, QUICK, card_to_world, develop, traced, unknowns_of
 from PIL import Image
-from samples import LEVEL, behind
+from samples import LEVEL, behind, made
 from scenes import Drawn, Tracer, compile_tracer, draw
 
 from vision import adjust, rim
@@ -117,22 +115,8 @@ def glimpse(tracer: Tracer, seed: int) -> dict[str, np.ndarray] | None:
             shift = np.array([g.uniform(-1.8, 1.8), g.normal(0, 0.6)])
             for name, v in zip(out, window(shot, shot.disturbed(g, TIP_SPREAD), shift), strict=True):
                 out[name].append(v.astype(np.float32 if v.ndim == 1 else np.float16))
-    made = {name: np.stack(v) for name, v in out.items()}
-    return made | {"tip_seen": np.full(_TAKEN * _CUT, seen >= LEAST_SEEN)}
-
-
-def many(tracer: Tracer, seeds: range, end: float) -> list[dict[str, np.ndarray]]:
-    """The glimpses of ``seeds``, as far as time reaches."""
-
-    def one(seed: int) -> dict[str, np.ndarray] | None:
-        try:
-            return glimpse(tracer, seed) if time.time() < end else None
-        except Exception as error:  # one scene less is better than no training
-            print(f"scene {seed}: {error!r}", flush=True)
-            return None
-
-    with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as pool:
-        return [some for some in pool.map(one, seeds) if some is not None]
+    windows = {name: np.stack(v) for name, v in out.items()}
+    return windows | {"tip_seen": np.full(_TAKEN * _CUT, seen >= LEAST_SEEN)}
 
 
 def main() -> None:
@@ -141,18 +125,18 @@ def main() -> None:
     cv2.setNumThreads(1)
     own = out / f"{first}"
     own.mkdir(parents=True, exist_ok=True)
-    tracer, made = Tracer(compile_tracer(own)), 0
+    tracer, drawn = Tracer(compile_tracer(own)), 0
     for seed in range(first, first + count, _FILE):
         if time.time() > end:
             break
-        some = many(tracer, range(seed, min(seed + _FILE, first + count)), end)
+        some = made(lambda k: glimpse(tracer, k), range(seed, min(seed + _FILE, first + count)), end)
         if some:
             part = out / f"{seed:09d}.part"
             with part.open("wb") as file:
                 np.savez(file, **{k: np.concatenate([one[k] for one in some]) for k in some[0]})
             part.replace(part.with_suffix(".npz"))
-        made += len(some)
-    print(f"{made} scenes from {first}", flush=True)
+        drawn += len(some)
+    print(f"{drawn} scenes from {first}", flush=True)
 
 
 if __name__ == "__main__":

@@ -15,9 +15,11 @@ import os
 import pickle
 import sys
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from scenes import MAT, Drawn, Scene, Tracer, _prim, _rot, compile_tracer, draw
@@ -37,6 +39,7 @@ class Frame:
     around_rays: int = 0
 
 
+Made = TypeVar("Made")
 FRAMES = {
     "whole": Frame(0.10, 940, 540, 12),
     "classes": Frame(0.15, 640, 368, 6),
@@ -221,17 +224,21 @@ def render(tracer: Tracer, seed: int, more: int = 1) -> Sample | None:
 
 def many(tracer: Tracer, first: int, count: int, seconds: float, more: int = 1) -> list[Sample]:
     """Up to ``count`` samples from seed ``first`` on, as far as ``seconds`` reach."""
-    end = time.time() + seconds
+    return made(lambda seed: render(tracer, seed, more), range(first, first + count), time.time() + seconds)
 
-    def one(seed: int) -> Sample | None:
+
+def made(make: Callable[[int], Made | None], seeds: range, end: float) -> list[Made]:
+    """What ``make`` makes of ``seeds``, several at once, until the time ``end``."""
+
+    def one(seed: int) -> Made | None:
         try:
-            return render(tracer, seed, more) if time.time() < end else None
+            return make(seed) if time.time() < end else None
         except Exception as error:  # one scene less is better than no training
             print(f"scene {seed}: {error!r}", flush=True)
             return None
 
     with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as pool:
-        return [s for s in pool.map(one, range(first, first + count)) if s is not None]
+        return [s for s in pool.map(one, seeds) if s is not None]
 
 
 def kept(folder: Path, count: int, part: int = 0, parts: int = 1) -> list[Sample]:
