@@ -63,6 +63,7 @@ def overlay(
         _lens(image, photo, result, limits, pen)
         lines = [_caption(result, limits)] + [f"! {f.sentence}" for f in result.flags]
     else:
+        _doubted(pen, result)
         lines = ["NOT MEASURED", *_wrap(result.sentence, max(30, int(image.width / pen.size * 1.9)))]
     pen.caption(lines)
     out = io.BytesIO()
@@ -140,6 +141,15 @@ def _measured(pen: _Pen, m: Measurement) -> None:
     pen.line(p.rim_line, _RIM)
     pen.line(np.stack([p.foot, p.tip]), _TIP)
     pen.ring(p.tip, _TIP)
+
+
+def _doubted(pen: _Pen, r: Refusal) -> None:
+    """What looked most like the tip, if anything did."""
+    tip = r.pixels.tip
+    if tip is not None:
+        pen.ring(tip, _TIP)
+        x, y = pen.at(tip)[0]
+        pen.words(x + 5 * pen.width, y, "?", _TIP, "lm")
 
 
 def _lens(image: Any, photo: Photo, m: Measurement, limits: Limits | None, pen: _Pen) -> None:

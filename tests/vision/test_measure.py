@@ -255,3 +255,13 @@ def test_overlay_and_json_of_both_answers() -> None:
         drawn = overlay(photo, answer, limits=(1.0, 3.0))
         assert Image.open(io.BytesIO(drawn)).format == "JPEG"
         assert to_json(answer)["outcome"] in ("measured", "refused")
+
+
+def test_a_refusal_shows_what_looked_most_like_the_tip() -> None:
+    photo = Photo(np.full((480, 640, 3), 90, np.uint8), "")
+    answers = [Refusal("tip_doubtful", "Not told.", Pixels(tip=tip)) for tip in (None, np.array([400.0, 120.0]))]
+    without, marked = (np.asarray(Image.open(io.BytesIO(overlay(photo, a))), int) for a in answers)
+    differ = np.abs(marked - without).max(2) > 60
+    assert differ[100:140, 380:430].sum() > 60
+    differ[100:140, 380:430] = False
+    assert not differ.any()
