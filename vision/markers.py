@@ -60,6 +60,7 @@ def detect(grey: npt.NDArray[np.uint8], dictionary: str) -> dict[int, Array]:
     shrink = 1 if size <= 2200 else 2 if size <= 4400 else 4
     small = grey if shrink == 1 else cv2.resize(grey, None, fx=1 / shrink, fy=1 / shrink, interpolation=cv2.INTER_AREA)
     params = cv2.aruco.DetectorParameters()
+    params.adaptiveThreshWinSizeMin = 15
     params.adaptiveThreshWinSizeMax = 53
     params.adaptiveThreshWinSizeStep = 12
     params.minMarkerPerimeterRate = 0.02
