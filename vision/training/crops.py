@@ -9,8 +9,8 @@ import numpy as np
 import torch
 import torch.nn.functional as nnf
 from lens import Raster, calmed, develop, gauss
-from nets import AROUND, SIDE, SIDE_FROM, STRIP, VIEW, WINDOW
 from samples import DOWN, GRID, Sample
+from sizes import AROUND, SIDE, SIDE_FROM, STRIP, VIEW, WINDOW
 
 COLUMNS = STRIP[1] // 4
 CALM = 4

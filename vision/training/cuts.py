@@ -11,7 +11,7 @@ import numpy as np
 import torch
 from crops import edge_scores, place_loss, row_loss, tip_scores, told
 from lens import gauss
-from nets import STRIP, WINDOW
+from sizes import STRIP, WINDOW
 
 _SEEN = 4.0
 """Further (rows) from where the edge is told, beyond twice the told spread, something hides it."""

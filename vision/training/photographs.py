@@ -20,8 +20,8 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-from nets import STRIP, WINDOW
 from pictures import LEAST_SEEN
+from sizes import STRIP, WINDOW
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from tests.bench.photos import setup_of

@@ -42,10 +42,11 @@ from crops import (
     window,
 )
 from cuts import Cuts, cut_figures, cut_loss
-from nets import INPUT_SIZE, SIDE, STRIP, WINDOW, make, take_over
+from nets import INPUT_SIZE, make, take_over
 from restart import settling, take_from_file
 from samples import kept, many
 from scenes import Tracer, compile_tracer
+from sizes import SIDE, STRIP, WINDOW
 
 RANK, RANKS = int(os.environ.get("RANK", "0")), int(os.environ.get("WORLD_SIZE", "1"))
 """Which of how many processes this is."""
