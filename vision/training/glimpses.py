@@ -2,8 +2,8 @@
 # ruff: noqa: T201
 """Draws of photographs only what the tip network gets: ``python glimpses.py OUT FIRST_SEED COUNT SECONDS``.
 
-A whole photograph of ``pictures.py`` takes ten times as long. Here a camera's pixels, lens, sharpening and JPEG are the
-same, the windows are cut by the same code that measures, but unknowns are those of the truth, disturbed. Leaves
+Whole photographs of ``pictures.py`` take several times as long. Here a camera's pixels, lens, sharpening and JPEG are
+the same, the windows are cut by the same code that measures, but unknowns are those of the truth, disturbed. Leaves
 ``.npz`` files in OUT for ``train.py`` (``SEE_CUTS``), each with the windows of some scenes. ``SEE_LEVEL`` as for
 ``samples.py``.
 """
@@ -19,7 +19,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 from photographs import TIP_SPREAD, Shot, window
-from pictures import LEAST_SEEN, QUICK, card_to_world, develop, traced, unknowns_of
+from pictures import LEAST_SEEN, QUICK, card_to_world, develop, filed, traced, unknowns_of
 from PIL import Image
 from samples import LEVEL, behind, made
 from scenes import Drawn, Tracer, compile_tracer, draw
@@ -75,10 +75,7 @@ def _problem(d: Drawn, true: np.ndarray) -> adjust.Problem:
 
 
 def _taken(rgb: np.ndarray, g: np.random.Generator, hard: bool, bright: float) -> np.ndarray:
-    img, quality = develop(rgb, g, hard, bright)
-    data = io.BytesIO()
-    Image.fromarray(img).save(data, "JPEG", quality=quality)
-    return np.asarray(Image.open(data).convert("RGB"))
+    return np.asarray(Image.open(io.BytesIO(filed(*develop(rgb, g, hard, bright)))).convert("RGB"))
 
 
 def glimpse(tracer: Tracer, seed: int) -> dict[str, np.ndarray] | None:

@@ -31,7 +31,7 @@ QUICK = int(os.environ.get("PICTURE_QUICK", "0"))
 """1: plainer light with little noise, for a machine without a GPU."""
 LEAST_SEEN, _LEAST_HIGH, _NEAR_MM = 5, 4, 1.5
 """So many pixels of a lever's uppermost quarter millimetre are seen at least, and so many one upon the other of what is
-so near the tip; else it is hidden: no person tells it from the rim."""
+so near (mm) to the tip; else it counts as hidden."""
 _ROUND_MM, _LEVER_MM = 5.0, 14.0
 """How far round the rim, and how far round its middle and over it, a picture is traced finely."""
 
@@ -57,6 +57,13 @@ def develop(rgb: np.ndarray, g: np.random.Generator, hard: bool, bright: float |
         x = x + g.uniform(0.2, 0.9) * (x - cv2.GaussianBlur(x, (0, 0), g.uniform(0.8, 1.8)))
     quality = int(g.integers(75, 93) if g.random() < 0.75 else g.integers(55, 99)) if hard else 94
     return np.asarray(np.clip(x * 255 + 0.5, 0, 255), np.uint8), quality
+
+
+def filed(img: np.ndarray, quality: int) -> bytes:
+    """A picture as a JPEG file."""
+    data = io.BytesIO()
+    Image.fromarray(img).save(data, "JPEG", quality=quality)
+    return data.getvalue()
 
 
 def _level(rgb: np.ndarray) -> float:
@@ -221,8 +228,6 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
     if case == "other_target":
         for m in inputs["markers"]:
             m["id"] = (m["id"] + 17) % 50
-    data = io.BytesIO()
-    Image.fromarray(img).save(data, "JPEG", quality=quality)
     turn, at = card_to_world(s)
     truth = {
         "tip_height_mm": z,
@@ -240,7 +245,7 @@ def one(tracer: Tracer, seed: int, size: tuple[int, int] | None = None) -> tuple
         "truth": truth,
         "params": dict(d.notes.items()),
     }
-    return rec, data.getvalue()
+    return rec, filed(img, quality)
 
 
 def main() -> None:
