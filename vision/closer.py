@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from vision import adjust
-from vision.edges import needed
+from vision.edges import needed, shrunk
 from vision.model import Array
 from vision.optics import project, rays, undistort
 
@@ -100,10 +100,8 @@ def _colours(rgb: npt.NDArray[np.uint8], px: Array, px_per_mm: float) -> list[Ar
     local = px - lo
     shrink = px_per_mm / _FINEST_PX_PER_MM
     if shrink > 1.05:
-        small = (max(2, round(part.shape[1] / shrink)), max(2, round(part.shape[0] / shrink)))
-        f = np.array([part.shape[1] / small[0], part.shape[0] / small[1]])
-        part = np.asarray(cv2.resize(part, small, interpolation=cv2.INTER_AREA), np.uint8)
-        local = (local + 0.5) / f - 0.5
+        part, times = shrunk(part, shrink)
+        local = (local + 0.5) / times - 0.5
     at = local.astype(np.float32)
     out = cv2.remap(part.astype(np.float32), at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return list(np.asarray(out, np.float64).transpose(2, 0, 1) / 255)

@@ -11,6 +11,8 @@ from vision.model import Array
 from vision.segment import INSIDE, LEVER, MM, OTHER, View
 
 _MIN_COLUMNS = 120
+_WITHIN = 0.08
+"""So far within the case, as a part of its width, its ends are sought from."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +68,7 @@ def rough(view: View) -> Rough | None:
     aside = np.abs(cols - (left + right) / 2) > 0.38 * (right - left)
     rim_row = float(np.median(rows[aside])) if aside.sum() > 8 else float(np.percentile(rows, 80))
     rows_below = np.arange(rim_row + 0.5 / MM, rim_row + 1.8 / MM)
-    ends_at = _ends(view, rows_below, (left + right) / 2)
+    ends_at = _ends(view, rows_below, left, right)
     if ends_at is not None:
         left, right = ends_at
     if right - left < _MIN_COLUMNS:
@@ -85,17 +87,19 @@ def _most_probable(prob: npt.NDArray[np.float32]) -> npt.NDArray[np.uint8]:
     return label
 
 
-def _ends(view: View, rows: Array, middle: float) -> tuple[float, float] | None:
-    """Columns, left and right, where the case ends in ``rows``, going out from ``middle``; None outside the view."""
+def _ends(view: View, rows: Array, left: float, right: float) -> tuple[float, float] | None:
+    """Columns, left and right, where the case ends in ``rows``, going out from close by its ends as they are known so
+    far (from its middle a thing that stands in its opening would be taken for them); None outside the view."""
     case = 1 - view.prob[OTHER]
     r = np.round(rows).astype(int)
     r = r[(r >= 0) & (r < case.shape[0])]
-    m = round(float(np.clip(middle, 1, case.shape[1] - 2)))
     if len(r) < 4:
         return None
-    left = [_crossing(case[k, m::-1]) for k in r]
-    right = [_crossing(case[k, m:]) for k in r]
-    return m - float(np.median(left)), m + float(np.median(right))
+    within = np.array([left, right]) + _WITHIN * (right - left) * np.array([1, -1])
+    a, b = np.round(np.clip(within, 1, case.shape[1] - 2)).astype(int)
+    return a - float(np.median([_crossing(case[k, a::-1]) for k in r])), b + float(
+        np.median([_crossing(case[k, b:]) for k in r])
+    )
 
 
 def _crossing(line: npt.NDArray[np.float32]) -> float:

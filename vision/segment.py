@@ -14,6 +14,7 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
+from vision.edges import needed, shrunk
 from vision.model import Array, Camera
 from vision.optics import project
 
@@ -72,21 +73,12 @@ def look(rgb: npt.NDArray[np.uint8], pose: Array, camera: Camera, y: float, cent
     cc, rr = np.meshgrid(gc, gr)
     pts = np.stack([x0 + MM * cc.ravel(), np.full(cc.size, y), z0 - MM * rr.ravel()], axis=1)
     uv = project(pts, pose, camera).reshape(len(gr), len(gc), 2)
-    lo = np.floor(uv.min((0, 1))).astype(int) - 8
-    hi = np.ceil(uv.max((0, 1))).astype(int) + 8
-    h, w = rgb.shape[:2]
-    lo, hi = np.clip(lo, 0, [w - 2, h - 2]), np.clip(hi, 1, [w, h])
-    hi = np.maximum(hi, lo + 2)
-    part = rgb[lo[1] : hi[1], lo[0] : hi[0]]
+    lo, hi = needed(uv, rgb, 8)
+    part, local = rgb[lo[1] : hi[1], lo[0] : hi[0]], uv - lo
     span = float(np.median(np.linalg.norm(np.diff(uv, axis=1), axis=2))) / (gc[1] - gc[0])
-    shrink = max(1.0, span)  # picture pixels per view pixel
-    if shrink > 1.3:
-        size = (max(2, round(part.shape[1] / shrink)), max(2, round(part.shape[0] / shrink)))
-        fx, fy = part.shape[1] / size[0], part.shape[0] / size[1]
-        part = np.asarray(cv2.resize(part, size, interpolation=cv2.INTER_AREA), np.uint8)
-    else:
-        fx = fy = 1.0
-    local = np.stack([(uv[..., 0] - lo[0] + 0.5) / fx - 0.5, (uv[..., 1] - lo[1] + 0.5) / fy - 0.5], axis=-1)
+    if span > 1.3:  # picture pixels per view pixel
+        part, times = shrunk(part, span)
+        local = (local + 0.5) / times - 0.5
     across, down = (_spread(local[..., k].astype(np.float32)) for k in range(2))
     crop = np.asarray(cv2.remap(part, across, down, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8)
     blob = np.ascontiguousarray(crop.transpose(2, 0, 1)[None], np.float32) / 255

@@ -20,7 +20,7 @@ _ELSEWHERE_MM, _ELSEWHERE = 1.3, 0.95
 """The lever's highest point may lie quite elsewhere than its highest edge: how far off, and how often."""
 _BEHIND_MM, _BEHIND_U_MM = 0.25, 0.8
 """Seen from above, an edge lies so far (times the rise of the view) over the highest point; standard uncertainty."""
-_SHARED_MM, _MORE, _LEAST_MM = 0.05, 1.5, 0.02
+_SHARED_MM, _MORE, _LEAST_MM = 0.05, 1.35, 0.02
 """A place that is told surely is spread by the first, for it lies between two rows of the network and is read by
 straight lines between these; what more it is spread, it errs so many times as much; and this much at least."""
 _ASTRAY = 0.0005
