@@ -3,8 +3,9 @@
 import math
 
 import numpy as np
+import pytest
 
-from vision.edges import coded, colour_profiles, erf, fit_edges, light, profiles
+from vision.edges import coded, colour_profiles, erf, fit_edges, light, profiles, shrunk
 
 
 def steps(x0: np.ndarray, blur: float, t: np.ndarray) -> np.ndarray:
@@ -99,3 +100,22 @@ def test_profiles_in_light_are_those_of_the_whole_picture_in_light() -> None:
         whole = (lit[i, j] * (1 - fx) + lit[i, j + 1] * fx) * (1 - fy)
         whole += (lit[i + 1, j] * (1 - fx) + lit[i + 1, j + 1] * fx) * fy
         assert np.abs(part - whole).max() < 0.5
+
+
+@pytest.mark.parametrize("times", [1.3, 2.0, 3.1, 4.6, 9.7])
+def test_a_picture_made_smaller_shows_the_same_at_the_same_places(times: float) -> None:
+    """A slope is what it was where the small pixels' middles lie; with sides of odd length too."""
+    high, wide = 101, 123
+    y, x = np.mgrid[:high, :wide]
+    small, exactly = shrunk(np.stack([2 * x, 2 * y, x + y], axis=-1).astype(np.uint8), times)
+    assert np.abs(exactly / times - 1).max() < 0.05
+    j, i = np.mgrid[: small.shape[0], : small.shape[1]]
+    across, down = (i + 0.5) * exactly[0] - 0.5, (j + 0.5) * exactly[1] - 0.5
+    for told, true in zip(np.moveaxis(small, -1, 0), (2 * across, 2 * down, across + down), strict=True):
+        off = told[1:-1, 1:-1] - true[1:-1, 1:-1]
+        assert abs(off.mean()) < 0.15
+        assert np.abs(off).max() < 1.5
+
+
+def test_a_picture_of_a_few_pixels_is_not_made_none() -> None:
+    assert shrunk(np.zeros((2, 3, 3), np.uint8), 50.0)[0].shape == (2, 2, 3)
