@@ -26,8 +26,9 @@ _VAGUE_MM = 0.5
 """Told no better than this (standard uncertainty), a tip is not told."""
 _LEAST_EDGE = 0.3
 """Share of the tip's upper edge that must stand out clearly."""
-_RIVAL = 0.5
-"""More than this share of what was taken for the lever may not be seen of something else that it might be."""
+_RIVAL, _ANOTHER = 0.5, 0.1
+"""More than this share of what was taken for the lever may not be seen of something else that it might be; from what
+share on a person is told to look."""
 _BESIDE_RIM_MM = 0.5
 """A tip seen nearer than this to the rim's far edge may be taken for it."""
 _DEEPEST_MM = 2.5
@@ -352,6 +353,9 @@ def _flags(
         out.append(Flag("rim_partly_seen", "Part of the rim could not be followed; look at the overlay."))
     if at.share < 0.5:
         out.append(Flag("tip_unclear", "The tip's edge stands out weakly; look at the overlay."))
+    if at.rival > _ANOTHER:
+        what = "Something else is seen that may be the lever; look at the overlay whether the lever's tip is marked."
+        out.append(Flag("another_like_it", what))
     if abs(at.rim_gap_mm) < _BESIDE_RIM_MM:
         out.append(
             Flag("tip_at_rim_edge", "The tip is seen just at the rim's far edge; raise or lower the camera a little.")

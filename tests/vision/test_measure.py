@@ -202,22 +202,40 @@ def test_a_tip_that_hardly_shows_is_no_measurement(monkeypatch: pytest.MonkeyPat
     refused(BASE, {"tip_doubtful"})
 
 
-def test_of_two_things_that_may_be_the_lever_a_person_must_say_which() -> None:
-    """As of a lever, and of another part of its metal that stands behind it and higher."""
-    world = replace(BASE, noise=0.0, tip_x=-5.0, height=1.5, elevation=7)
+def with_another(world: World, columns: int) -> Photo:
+    """A lever, and so many columns of another part of its metal that stands behind it and higher."""
     other = replace(world, tip_x=6.0, height=3.2)
     none, right = (render(replace(other, lever=on)) for on in (False, True))
-    rgb = np.where(np.abs(right.astype(int) - none).max(2, keepdims=True) > 2, right, render(world))
-    setup = setup_from_mapping(setup_table(world))
-    got = measure(Photo(rgb, ""), setup)
+    differs = np.abs(right.astype(int) - none).max(2) > 2
+    first = int(np.flatnonzero(differs.any(0))[0])
+    differs[:, first + columns :] = False
+    return Photo(np.where(differs[..., None], right, render(world)), "")
+
+
+TWO = replace(BASE, noise=0.0, tip_x=-5.0, height=1.5, elevation=7)
+
+
+def test_of_two_things_that_may_be_the_lever_a_person_must_say_which() -> None:
+    photo, setup = with_another(TWO, 1000), setup_from_mapping(setup_table(TWO))
+    got = measure(photo, setup)
     assert isinstance(got, Refusal)
     assert got.reason == "tip_doubtful"
     assert "Two things" in got.sentence
-    top = tuple(world.project(world.lever_corners()[:4].mean(0))[0])
-    got = measure(Photo(rgb, ""), setup, points={"tip": [top]})
+    top = tuple(TWO.project(TWO.lever_corners()[:4].mean(0))[0])
+    got = measure(photo, setup, points={"tip": [top]})
     assert isinstance(got, Measurement)
-    assert abs(got.value_mm - world.height) < got.expanded_mm
-    assert isinstance(measure(Photo(render(world), ""), setup), Measurement), "one of them alone is measured"
+    assert abs(got.value_mm - TWO.height) < got.expanded_mm
+    assert isinstance(measure(Photo(render(TWO), ""), setup), Measurement), "one of them alone is measured"
+
+
+def test_of_a_smaller_thing_that_may_be_the_lever_a_person_is_told() -> None:
+    flags = {}
+    for columns in (0, 12):
+        got = measure(with_another(TWO, columns), setup_from_mapping(setup_table(TWO)))
+        assert isinstance(got, Measurement)
+        assert abs(got.value_mm - TWO.height) < got.expanded_mm
+        flags[columns] = "another_like_it" in {f.id for f in got.flags}
+    assert flags == {0: False, 12: True}
 
 
 def test_other_aspect_is_another_camera() -> None:
