@@ -215,6 +215,9 @@ def _rim(
 
 
 def _followed(found: rim.Rim) -> bool:
+    """Whether the rim is what was found: enough of a circle, whose land does not end outside the case."""
+    if found.q[adjust.INNER] > found.problem.geometry.rim_diameter_mm / 2:
+        return False
     return found.covered >= _LEAST_SEEN and found.rms <= max(1.0, _ASTRAY_MM * found.scale)
 
 

@@ -15,6 +15,7 @@ from vision import (
     Measurement,
     Photo,
     Refusal,
+    adjust,
     load_photo,
     measure,
     measuring,
@@ -200,6 +201,24 @@ def test_a_tip_that_hardly_shows_is_no_measurement(monkeypatch: pytest.MonkeyPat
 
     monkeypatch.setattr(tip, "find", vague)
     refused(BASE, {"tip_doubtful"})
+
+
+def test_a_rim_whose_land_would_end_outside_the_case_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    fit = rim.fit
+
+    def wider(over_mm: float) -> None:
+        def fitted(*args: Any) -> Rim | None:
+            found = fit(*args)
+            if found is not None:
+                found.q[adjust.INNER] = BASE.radius + over_mm
+            return found
+
+        monkeypatch.setattr(rim, "fit", fitted)
+
+    wider(0.1)
+    refused(BASE, {"rim_hidden"})
+    wider(-0.1)
+    must(BASE)
 
 
 def with_another(world: World, columns: int) -> Photo:
