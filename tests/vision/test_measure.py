@@ -16,6 +16,7 @@ from vision import (
     Photo,
     Refusal,
     adjust,
+    closer,
     load_photo,
     measure,
     measuring,
@@ -25,7 +26,7 @@ from vision import (
     tip,
     to_json,
 )
-from vision.model import Pixels
+from vision.model import Array, Pixels
 from vision.rim import Rim
 
 
@@ -158,6 +159,39 @@ def test_a_lever_may_stand_off_the_axis_as_far_as_the_setup_says_and_its_uncerta
         q[7] = y + side * (setup.geometry.tip_from_axis_mm + off)
         with pytest.raises(measuring._Refused, match="wrong_depth") if refuses else nullcontext():
             measuring._check_rim(replace(found, q=q, covariance=covariance), y, setup, Pixels())
+
+
+@pytest.mark.parametrize(
+    ("world", "low", "looks"),
+    [
+        pytest.param(BASE, 0.0, 1, id="as expected"),
+        pytest.param(BASE, 0.6, 2, id="elsewhere"),
+        pytest.param(replace(BASE, elevation=1.0), 0.0, 2, id="level"),
+    ],
+)
+def test_a_rim_is_looked_at_again_where_it_lay_elsewhere_or_level(
+    monkeypatch: pytest.MonkeyPatch, world: World, low: float, looks: int
+) -> None:
+    """Expected ``low`` mm too low, it is found where it is."""
+    far = 0
+    solve, follow = adjust.solve, closer.follow
+
+    def solved(q: Array, p: adjust.Problem, free: Any, **coarse: float) -> Array:
+        q = solve(q, p, free, **coarse)
+        if coarse:
+            q[8] -= low
+        return q
+
+    def followed(*args: Any) -> closer.Course:
+        nonlocal far
+        far += not args[-1]
+        return follow(*args)
+
+    monkeypatch.setattr(adjust, "solve", solved)
+    monkeypatch.setattr(closer, "follow", followed)
+    got = must(world)
+    assert far == looks
+    assert abs(got.value_mm - world.height) <= 1.5 * got.expanded_mm
 
 
 def test_too_oblique() -> None:
