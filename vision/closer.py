@@ -223,7 +223,7 @@ def pinpoint(
     curve = outline_in_plane(q, p, y, False)
     at = first = in_plane(start[None], q, p, y)[0]
     for _ in range(2):
-        prob = _shares(_run("tip", tip_windows(rgb, q, p, y, at, curve, elevation)))
+        prob = _tip_shares(tip_windows(rgb, q, p, y, at, curve, elevation))
         rows = prob.sum(1)[::-1]
         dz, dx = float(rows @ _OFF_MM), float(prob.sum(0) @ _OFF_MM)
         heights = _OFF_MM + at[1] - first[1]
@@ -254,6 +254,12 @@ def tip_windows(
 ) -> list[Array]:
     """What the network gets of the place x, z (2,) of the plane ``y``, near and all round; ``curve``: the outline."""
     return [c for coarser in (1, _AROUND) for c in _window(rgb, q, p, y, at, curve, elevation, coarser)]
+
+
+def _tip_shares(channels: list[Array]) -> Array:
+    """How probable the tip is at each place of a window; asked of its mirror image, too, in which it is as high."""
+    mirrored = [c[:, ::-1] for c in channels]
+    return (_shares(_run("tip", channels)) + _shares(_run("tip", mirrored))[:, ::-1]) / 2
 
 
 def _shares(score: Array) -> Array:

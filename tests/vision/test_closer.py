@@ -79,6 +79,18 @@ def test_the_tip_is_told_near_the_truth(fitted: tuple[Photo, rim.Rim, float]) ->
     assert float(place.prob @ place.heights_mm) == pytest.approx(sought, abs=0.05)
 
 
+def test_a_window_and_its_mirror_image_are_told_alike(fitted: tuple[Photo, rim.Rim, float]) -> None:
+    photo, found, y = fitted
+    curve, e = closer.outline_in_plane(found.q, found.problem, y, False), adjust.elevation(found.q, y)
+    at = np.array([WORLD.tip_x + 0.7, curve[:, 1].max() + WORLD.height - 0.5])
+    channels = closer.tip_windows(photo.rgb, found.q, found.problem, y, at, curve, e)
+    told = closer._tip_shares(channels)
+    assert np.allclose(closer._tip_shares([c[:, ::-1] for c in channels]), told[:, ::-1], atol=1e-9)
+    alone = [closer._shares(closer._run("tip", some)) for some in (channels, [c[:, ::-1] for c in channels])]
+    assert not np.allclose(alone[1][:, ::-1], alone[0], atol=1e-3)  # by itself the network tells them apart
+    assert told.sum() == pytest.approx(1)
+
+
 @pytest.mark.parametrize("side", [-1, 1])
 def test_a_side_is_told_where_it_is_however_far_from_there_it_is_sought(
     fitted: tuple[Photo, rim.Rim, float], side: int
@@ -162,7 +174,7 @@ def test_training_cuts_a_window_as_measuring_does(
     monkeypatch.setattr(torch, "rand", lambda *size, **_: torch.full(size, 0.5))
     monkeypatch.setattr(torch, "randn", lambda *size, **_: torch.zeros(size))
     cut, aim = crops.window(batch, SimpleNamespace(at=seen))
-    assert [len(channels) for channels in asked] == [10]
+    assert [len(channels) for channels in asked] == [10, 10]  # as it is, and its mirror image
     assert np.abs(cut[0].numpy() - np.array(asked[0])).max() < 0.01
     assert aim.place[0].tolist() == pytest.approx([47.5, 47.5], abs=1e-4)
     assert aim.apex[0].tolist() == pytest.approx([47.5, 47.5], abs=1e-4)
