@@ -162,19 +162,20 @@ def test_a_lever_may_stand_off_the_axis_as_far_as_the_setup_says_and_its_uncerta
 
 
 @pytest.mark.parametrize(
-    ("world", "low", "looks"),
+    ("world", "low", "hidden", "looks"),
     [
-        pytest.param(BASE, 0.0, 1, id="as expected"),
-        pytest.param(BASE, 0.6, 2, id="elsewhere"),
-        pytest.param(replace(BASE, elevation=1.0), 0.0, 2, id="level"),
+        pytest.param(BASE, 0.0, False, 1, id="as expected"),
+        pytest.param(BASE, 0.6, False, 2, id="elsewhere"),
+        pytest.param(replace(BASE, elevation=1.0), 0.0, False, 2, id="level"),
+        pytest.param(BASE, 0.0, True, 2, id="one side"),
     ],
 )
-def test_a_rim_is_looked_at_again_where_it_lay_elsewhere_or_level(
-    monkeypatch: pytest.MonkeyPatch, world: World, low: float, looks: int
+def test_a_rim_is_looked_at_again_where_it_lay_elsewhere_or_level_or_lacks_a_side(
+    monkeypatch: pytest.MonkeyPatch, world: World, low: float, hidden: bool, looks: int
 ) -> None:
-    """Expected ``low`` mm too low, it is found where it is."""
+    """Expected ``low`` mm too low, or with its left side ``hidden``, it is found where it is."""
     far = 0
-    solve, follow = adjust.solve, closer.follow
+    solve, follow, choose = adjust.solve, closer.follow, rim.sides.choose
 
     def solved(q: Array, p: adjust.Problem, free: Any, **coarse: float) -> Array:
         q = solve(q, p, free, **coarse)
@@ -187,8 +188,13 @@ def test_a_rim_is_looked_at_again_where_it_lay_elsewhere_or_level(
         far += not args[-1]
         return follow(*args)
 
+    def chosen(*args: Any) -> adjust.Problem:
+        p = choose(*args)
+        return replace(p, left=p.left[:0]) if hidden else p
+
     monkeypatch.setattr(adjust, "solve", solved)
     monkeypatch.setattr(closer, "follow", followed)
+    monkeypatch.setattr(rim.sides, "choose", chosen)
     got = must(world)
     assert far == looks
     assert abs(got.value_mm - world.height) <= 1.5 * got.expanded_mm
